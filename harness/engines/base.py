@@ -1,0 +1,150 @@
+"""What every leg speaks: the neutral state, the outcome of a run, and the ``Engine`` protocol.
+
+Words: an *address* is an unsigned 64-bit guest virtual address (``0xffffffff80001000``, never ``0x80001000``); a
+register value is an unsigned integer; memory is bytes in guest (big-endian) order. Types of Unicorn, cffi or the
+interpreter never leave their own engine.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Protocol
+
+#: Page size in bytes of every guest region; addresses and sizes of regions are multiples of it.
+PAGE = 0x1000
+
+#: Where ``ra`` points when the harness calls a function: an executable page of its own that no region may cover.
+RETURN_ADDRESS = 0xFFFF_FFFF_8FFF_F000
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """A run of guest memory.
+
+    Units: ``address`` is a page-aligned guest address; ``data`` whole pages of bytes, big-endian as the guest sees
+    them. Regions that a run cannot change are shared by identity between states, so ``is`` is a cheap first test.
+    """
+
+    address: int
+    data: bytes
+    writable: bool
+    name: str = ""
+
+    @property
+    def end(self) -> int:
+        """First address after the region."""
+        return self.address + len(self.data)
+
+
+@dataclass(frozen=True, slots=True)
+class MachineState:
+    """Registers and memory before or after a call.
+
+    Widths: ``gpr`` 32 x 64 bits, ``hi`` and ``lo`` 64, ``fcsr`` 32; ``fpr`` holds the 32 floating-point general
+    registers as the hardware has them: 64 bits each with ``fr`` set, 32 bits each without (a double is then the pair
+    ``fpr[n + 1] : fpr[n]``, high word first). What a leg cannot observe is ``None``, never 0; a state *before* a
+    call has no ``None``. ``memory`` ascends by address and does not overlap.
+    """
+
+    pc: int | None
+    gpr: tuple[int | None, ...]
+    hi: int | None
+    lo: int | None
+    fpr: tuple[int | None, ...]
+    fcsr: int | None
+    fr: bool
+    memory: tuple[Region, ...]
+
+
+class StopKind(StrEnum):
+    """How a run ended."""
+
+    RETURNED = "returned"
+    TRAP = "trap"  # the guest raised an exception of the processor
+    FUEL = "fuel"  # the instruction budget is used up
+    CRASH = "crash"  # the translated C died of a host signal
+    HANG = "hang"  # the translated C did not come back in time
+    WILD = "wild"  # the translated C touched host memory outside the guest's regions
+    EXTERNAL = "external"  # a function was called that nobody defines
+    UNSUPPORTED = "unsupported"  # this leg cannot run this code; the detail says why
+
+
+@dataclass(frozen=True, slots=True)
+class GuestEvent:
+    """Something the processor manual leaves open, met at ``address``; ``kind`` is an id of ``interp.events``."""
+
+    kind: str
+    address: int
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """What one run reached, in guest addresses.
+
+    ``instructions`` are the addresses executed; ``edges`` the branch directions, as (address of the branch, taken).
+    """
+
+    instructions: frozenset[int]
+    edges: frozenset[tuple[int, bool]]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What one leg did with one state.
+
+    ``trap`` is the name of the guest exception (``overflow``, ``address-error-load``, ...; ``interp.events`` lists
+    them) and empty unless ``stop`` is TRAP. ``fault_address`` is the guest address that a bad access went to and
+    ``at`` the address of the instruction that stopped the run; each is None where the leg does not know. ``detail``
+    is for people only and never compared. ``after`` is None where nothing can be observed (a crash).
+    """
+
+    stop: StopKind
+    after: MachineState | None
+    trap: str = ""
+    fault_address: int | None = None
+    at: int | None = None
+    detail: str = ""
+    events: tuple[GuestEvent, ...] = ()
+    coverage: Coverage | None = None
+    steps: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """One guest function as an engine loads it.
+
+    ``name`` is also the name of the translated C function before the binding's pattern is applied; ``code`` are the
+    executable regions of the program (all of it: callees run for real).
+    """
+
+    name: str
+    entry: int
+    size: int
+    code: tuple[Region, ...]
+    fr: bool
+    functions: dict[int, str] = field(default_factory=dict, hash=False, compare=False)
+
+
+class Engine(Protocol):
+    """One leg.
+
+    A guest event or a crash of the C is an ``Outcome``; an exception out of ``run`` is a ``HarnessError``, never a
+    finding. ``load`` may be called again for another target; ``run`` must not leak anything from one call to the
+    next.
+    """
+
+    name: str
+    version: str
+
+    def load(self, target: Target) -> None:
+        """Makes ``target`` the function that ``run`` calls."""
+
+    def run(self, before: MachineState, fuel: int) -> Outcome:
+        """Calls the loaded function from ``before`` and reports what it did.
+
+        Units: ``fuel`` in guest instructions, at least 1; a leg that cannot count them uses its own time limit.
+        """
+
+    def close(self) -> None:
+        """Frees what the engine holds; it cannot be used afterwards."""

@@ -1,0 +1,1 @@
+"""Guest programs: ELF and raw images read into segments, functions and calls."""

@@ -1,0 +1,1 @@
+"""States: what a function reads, drawn by Hypothesis and expanded into MachineState."""

@@ -1,0 +1,37 @@
+"""The five verdicts, and the reasons under which what does not count is counted."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Verdict(StrEnum):
+    """What a comparison may say; nothing stronger than what was tested."""
+
+    AGREE = "agree"
+    DIFFER = "differ"
+    INCONCLUSIVE = "inconclusive"
+    NOT_RUN = "not-run"
+    HARNESS_ERROR = "harness-error"
+
+
+class DifferenceKind(StrEnum):
+    """What kind of thing differs first."""
+
+    REGISTER = "register"
+    MEMORY = "memory"
+    STOP = "stop"
+    EVENT = "event"
+    CRASH = "crash"
+    HANG = "hang"
+
+
+class Discard(StrEnum):
+    """Why one state was not compared."""
+
+    TRAP = "guest trap"
+    FUEL = "instruction budget"
+    OPEN = "left open by the manual"
+    REFERENCES = "references disagree"
+    UNSUPPORTED = "unsupported by a leg"
+    EXTERNAL = "external called"
