@@ -1,0 +1,34 @@
+"""``tally.toml``: the tables (``models``), reading them (``loading``) and several builds in one file (``builds``)."""
+
+from harness.config.builds import Build, Config
+from harness.config.loading import load_config
+from harness.config.models import (
+    Abi,
+    Binding,
+    Check,
+    Exclusion,
+    Fpu,
+    Guest,
+    MemoryOrder,
+    Scope,
+    Tables,
+    Translated,
+    Translator,
+)
+
+__all__ = [
+    "Abi",
+    "Binding",
+    "Build",
+    "Check",
+    "Config",
+    "Exclusion",
+    "Fpu",
+    "Guest",
+    "MemoryOrder",
+    "Scope",
+    "Tables",
+    "Translated",
+    "Translator",
+    "load_config",
+]

@@ -1,0 +1,48 @@
+"""Several builds of one program in one file: each ``[[build]]`` is laid over the tables of the file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from harness.config.models import Check, Guest, Tables, Translated, Translator
+
+
+@dataclass(frozen=True, slots=True)
+class Build:
+    """One program with one translation of it; ``name`` is empty where the file has no ``[[build]]``."""
+
+    name: str
+    file: Path
+    guest: Guest
+    translator: Translator | None
+    translated: Translated | None
+    check: Check
+
+    @property
+    def folder(self) -> Path:
+        """The folder of the file, from which its patterns and commands are seen."""
+        return self.file.parent
+
+    @classmethod
+    def of(cls, name: str, file: Path, tables: Tables) -> Build:
+        """The build that validated ``tables`` describe."""
+        return cls(name, file, tables.guest, tables.translator, tables.translated, tables.check)
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    """One ``tally.toml``; at least one build."""
+
+    file: Path
+    builds: tuple[Build, ...]
+
+
+def overlay(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:
+    """``above`` laid over ``below``: tables are merged key by key, anything else is replaced whole."""
+    merged = dict(below)
+    for key, value in above.items():
+        old = merged.get(key)
+        merged[key] = overlay(old, value) if isinstance(old, dict) and isinstance(value, dict) else value
+    return merged
