@@ -1,0 +1,135 @@
+"""Reads a linked MIPS ELF file into a ``Program``."""
+
+from __future__ import annotations
+
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+from elftools.common.exceptions import ELFError
+from elftools.elf.constants import SH_FLAGS
+from elftools.elf.elffile import ELFFile
+from elftools.elf.sections import SymbolTableSection
+
+from harness.errors import UsageError
+from harness.program.files import read_image
+from harness.program.functions import Symbol, collect
+from harness.program.layout import Piece, lay_out, sign_extended
+from harness.program.model import Program
+
+_MAGIC = b"\x7fELF"
+
+#: Allocated sections that describe the file and are no memory of the program.
+_DESCRIPTIVE = ("SHT_MIPS_REGINFO", "SHT_MIPS_ABIFLAGS", "SHT_MIPS_OPTIONS", "SHT_NOTE")
+
+#: What a damaged file makes pyelftools raise besides its own errors (found by flipping and cutting bytes).
+_DAMAGE = (ELFError, AssertionError, AttributeError, IndexError, KeyError, OverflowError, TypeError, ValueError)
+
+
+def load_elf(path: Path) -> Program:
+    """Reads an ELF32 or ELF64 executable, big-endian MIPS.
+
+    Errors: ``UsageError`` for a file that is missing, unreadable, no ELF, damaged, for another machine or byte order,
+    not linked, or without function symbols.
+    """
+    image = read_image(path)
+    if image[:4] != _MAGIC:
+        raise UsageError(
+            str(path),
+            "is not an ELF file",
+            got=f"it starts with {image[:4].hex() or 'nothing'}",
+            expected=_MAGIC.hex(),
+            help="for a raw image give `base` and `functions` in [guest]",
+        )
+    try:
+        elf = ELFFile(BytesIO(image))
+        _check_header(path, elf)
+        pieces = _sections(elf)
+        symbols = _symbols(elf)
+        entry = sign_extended(elf["e_entry"])
+        gp = _gp(elf)
+    except _DAMAGE as error:
+        raise UsageError(
+            str(path),
+            "is a damaged ELF file",
+            got=str(error) or type(error).__name__,
+            help="build the image again; `readelf -a` shows how far it can be read",
+        ) from error
+    functions, notes = collect(symbols, pieces)
+    if not functions:
+        raise UsageError(
+            str(path),
+            "has no function symbols",
+            got=f"{len(symbols)} symbols of type FUNC, none of them in executable memory",
+            expected="at least one",
+            help="link without -s and do not strip the image; or make a raw image of it and list the functions",
+        )
+    regions, code = lay_out(path, pieces)
+    return Program(path, regions, code, functions, gp, entry, notes)
+
+
+def _check_header(path: Path, elf: Any) -> None:
+    if elf["e_machine"] != "EM_MIPS":
+        raise UsageError(
+            str(path),
+            "is for another machine",
+            got=str(elf["e_machine"]),
+            expected="EM_MIPS",
+            help="`image` in [guest] is the guest program, not the translated one",
+        )
+    if elf.little_endian:
+        raise UsageError(
+            str(path),
+            "has the wrong byte order",
+            got="little-endian",
+            expected="big-endian",
+            help="build the guest program with -EB",
+        )
+    if elf["e_type"] != "ET_EXEC":
+        raise UsageError(
+            str(path),
+            "is not linked to fixed addresses",
+            got=str(elf["e_type"]),
+            expected="ET_EXEC",
+            help="link it to an executable without -r, -shared and -pie",
+        )
+
+
+def _sections(elf: Any) -> list[Piece]:
+    """Gives the allocated sections: segments often hold code and data together, and symbols need sections anyway."""
+    pieces = []
+    for section in elf.iter_sections():
+        flags = section["sh_flags"]
+        if not flags & SH_FLAGS.SHF_ALLOC or not section["sh_size"] or section["sh_type"] in _DESCRIPTIVE:
+            continue
+        pieces.append(
+            Piece(
+                address=sign_extended(section["sh_addr"]),
+                size=section["sh_size"],
+                data=b"" if section["sh_type"] == "SHT_NOBITS" else section.data(),
+                writable=bool(flags & SH_FLAGS.SHF_WRITE),
+                executable=bool(flags & SH_FLAGS.SHF_EXECINSTR),
+                name=section.name,
+            )
+        )
+    return pieces
+
+
+def _symbols(elf: Any) -> list[Symbol]:
+    """Gives the defined function symbols in the order of the table."""
+    return [
+        Symbol(entry.name, sign_extended(entry["st_value"]), entry["st_size"], entry["st_info"]["bind"])
+        for table in elf.iter_sections()
+        if isinstance(table, SymbolTableSection)
+        for entry in table.iter_symbols()
+        if entry["st_info"]["type"] == "STT_FUNC" and entry["st_shndx"] != "SHN_UNDEF"
+    ]
+
+
+def _gp(elf: Any) -> int:
+    """Gives the value of the symbol ``_gp``, 0 where there is none."""
+    for table in elf.iter_sections():
+        if isinstance(table, SymbolTableSection):
+            for symbol in table.get_symbol_by_name("_gp") or ():
+                return sign_extended(symbol["st_value"])
+    return 0
