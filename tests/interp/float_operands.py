@@ -13,8 +13,9 @@ def exponent_fields(fmt: Format) -> list[int]:
     largest = fmt.infinity >> fmt.fraction_bits
     bias = largest >> 1
     p = fmt.precision
-    return [0, 1, 2, p - 1, p, p + 1, bias - p, bias - 2, bias - 1, bias, bias + 1, bias + p - 1, bias + p, bias + p + 1,
-            bias + 31, bias + 62, bias + 63, largest - p, largest - 2, largest - 1]  # fmt: skip
+    around_one = [bias - p, bias - 2, bias - 1, bias, bias + 1, bias + p - 1, bias + p, bias + p + 1]
+    around_ends = [0, 1, 2, p - 1, p, p + 1, largest - p, largest - 2, largest - 1]
+    return [*around_ends, *around_one, bias + 31, bias + 62, bias + 63]
 
 
 def significand(fmt: Format, random: Random) -> int:
