@@ -1,0 +1,156 @@
+"""What a check says, as plain frozen data: made by ``compare`` and ``check``, read by ``report`` and ``store``.
+
+Everything here pickles, compares by value and holds no engine, so that a result is the same for any number of workers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Self
+
+from harness.verdicts import DifferenceKind, Verdict
+
+#: Place of a value: ("gpr", 4), ("hi", 0), ("lo", 0), ("fpr", 3), ("fcsr", 0) or ("mem", byte address).
+Loc = tuple[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """The first place where one leg left something else than the others.
+
+    ``where`` is a register name, a guest address of 16 hex digits, or the word ``stop``; ``values`` are pairs of leg
+    and text in the order of the legs: hex digits of equal width for registers and memory bytes, words for a stop.
+    ``others`` counts the further registers and memory bytes in scope that differ. ``words`` gives, for memory, the
+    aligned 4 bytes round the byte. ``loc`` is None where no place holds the difference (a crash).
+    """
+
+    kind: DifferenceKind
+    where: str
+    values: tuple[tuple[str, str], ...]
+    others: int = 0
+    words: tuple[tuple[str, str], ...] = ()
+    loc: Loc | None = None
+
+    def same_kind(self, other: Self | None) -> bool:
+        """Whether ``other`` shows the same fault as far as can be told: kind, and the register if it is one."""
+        if other is None or other.kind is not self.kind:
+            return False
+        return self.kind is DifferenceKind.MEMORY or other.where == self.where
+
+
+@dataclass(frozen=True, slots=True)
+class Writer:
+    """The guest instruction that wrote a place last, by the reference's traced replay."""
+
+    address: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class InputPart:
+    """One part of a shrunk input that is not what every call starts from; ``value`` is text ready to print."""
+
+    where: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A difference with what is needed to see it again.
+
+    ``words`` is the number of non-default words of the shrunk input, ``case`` the path of the saved file.
+    """
+
+    difference: Difference
+    writer: Writer | None
+    inputs: tuple[InputPart, ...]
+    words: int
+    case: str
+
+
+@dataclass(frozen=True, slots=True)
+class FunctionResult:
+    """The verdict on one function of one build under one compiler.
+
+    Units: ``size`` in bytes; ``states`` run, ``compared`` those that counted, ``discarded`` the rest by reason (sorted
+    by reason). Coverage counts the function's own instructions and branch directions, as the reference executed them.
+    ``reason`` says why a verdict is neither ``agree`` nor ``differ``; ``notes`` are remarks that change no verdict.
+    """
+
+    name: str
+    address: int
+    size: int
+    verdict: Verdict
+    reason: str = ""
+    build: str = ""
+    compiler: str = ""
+    states: int = 0
+    compared: int = 0
+    discarded: tuple[tuple[str, int], ...] = ()
+    instructions_reached: int = 0
+    instructions_total: int = 0
+    branches_reached: int = 0
+    branches_total: int = 0
+    finding: Finding | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LegInfo:
+    """Name and version of one leg, as its engine gives them."""
+
+    name: str
+    version: str
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """Everything one ``check`` found.
+
+    Units: ``seconds`` of wall time; ``timing`` pairs of phase and seconds summed over the workers. ``functions`` keep
+    the order of the builds, then of the addresses, then of the compilers, whatever order they were finished in.
+    """
+
+    seed: int
+    scope: str
+    legs: tuple[LegInfo, ...]
+    functions: tuple[FunctionResult, ...]
+    seconds: float
+    timing: tuple[tuple[str, float], ...] = ()
+    interrupted: bool = False
+
+    def count(self, verdict: Verdict) -> int:
+        """Number of functions with ``verdict``."""
+        return sum(f.verdict is verdict for f in self.functions)
+
+    @property
+    def states(self) -> int:
+        """States run over all functions."""
+        return sum(f.states for f in self.functions)
+
+    @property
+    def compared(self) -> int:
+        """States compared over all functions."""
+        return sum(f.compared for f in self.functions)
+
+    @property
+    def discarded(self) -> tuple[tuple[str, int], ...]:
+        """States that did not count, by reason, summed over all functions."""
+        total: dict[str, int] = {}
+        for function in self.functions:
+            for reason, count in function.discarded:
+                total[reason] = total.get(reason, 0) + count
+        return tuple(sorted(total.items()))
+
+
+def exit_status(result: CheckResult) -> int:
+    """The process exit status that stands for ``result``.
+
+    0 all compared functions agree; 1 at least one differs; 3 nothing was compared, or only inconclusive; 4 a fault of
+    the harness. A difference outranks a fault of the harness elsewhere: it is evidence already.
+    """
+    if result.count(Verdict.DIFFER):
+        return 1
+    if result.count(Verdict.HARNESS_ERROR):
+        return 4
+    return 0 if result.count(Verdict.AGREE) else 3
