@@ -1,0 +1,302 @@
+"""The instruction table: one row per encoding, declared beside its meaning by the ``row`` decorator.
+
+Nothing else lists instructions: decoder, encoder, disassembler and machine read the rows. A pattern writes the 32 bits
+from the most significant one, 0 and 1 for fixed bits, runs of letters for fields (a reserved field is fixed zeros):
+
+    s t d a   register numbers, bits 25..21, 20..16, 15..11, 10..6 (d also a CP0 or FP control register, a also an
+              amount; in FP rows t d a hold ft fs fd)
+    i j c     16-bit immediate, 26-bit jump index, code of a trap
+
+A meaning is a pure function; its *parameters* name its operands (``of`` overrides, where encodings share a meaning).
+Constants come first, then registers, of which at most two besides ``fcsr``, which comes last:
+
+    mem             the Memory                       k               number of the control register (field d)
+    i, u            immediate, sign-, zero-extended  a, a32          shift amount, shift amount + 32
+    s, t, hi, lo    signed 64-bit values             c0              CP0 register (field d), signed 64-bit value
+    fs, ft          raw bits, unsigned, ``fp_in`` (32 or 64) of them: the register pair or the low half is taken apart
+                    and put together by the machine, so that a meaning never sees FR
+    fcsr            unsigned 32-bit value of FCR31
+
+It returns its *results* in the order of ``to`` (one value, or a tuple of two): d t ra hi lo c0 as signed 64-bit values,
+fd fs ft as ``fp_out`` unsigned bits, fcsr. ``to`` is the first operand of the syntax by default (ALU, LOAD, FLOAT). So
+a floating-point row takes ``(fs, ft, fcsr)`` and returns ``(bits, fcsr)`` with ``to="fd fcsr"``, a compare returns
+``fcsr`` alone, and both call ``trap("fp-exception", cond, fcsr=after)``. Of the control kinds, BRANCH and LIKELY return
+the condition, JUMP True (its target is a field), INDIRECT the target address; a link is no result of the meaning: ``to``
+names its register.
+"""
+
+from __future__ import annotations
+
+import inspect
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any, TypeVar
+
+from interp.words import sext16, zext64
+
+#: A place that holds a guest value: ("gpr", 4) ("hi", 0) ("lo", 0) ("fpr", 3) ("fcsr", 0) ("cop0", 12), or
+#: ("mem", unsigned byte address).
+Loc = tuple[str, int]
+
+GPR_NAMES: tuple[str, ...] = (
+    *("zero", "at", "v0", "v1", "a0", "a1", "a2", "a3", "t0", "t1", "t2", "t3", "t4", "t5", "t6", "t7"),
+    *("s0", "s1", "s2", "s3", "s4", "s5", "s6", "s7", "t8", "t9", "k0", "k1", "gp", "sp", "s8", "ra"),
+)
+
+
+class Kind(StrEnum):
+    """What an instruction does to the flow of control or to memory."""
+
+    ALU = "alu"  # moves and integer arithmetic
+    FLOAT = "float"  # FP arithmetic, converts, compares, MOV.fmt: odd registers and stale upper halves are open
+    LOAD = "load"
+    STORE = "store"
+    BRANCH = "branch"  # conditional, target is a field; the slot always runs
+    LIKELY = "likely"  # the same, but the slot runs only when taken
+    JUMP = "jump"  # unconditional, target is a field
+    INDIRECT = "indirect"  # unconditional, target in a register
+    TRAP = "trap"
+    SYSTEM = "system"
+
+    @property
+    def has_slot(self) -> bool:
+        """Whether a delay slot follows."""
+        return self in (Kind.BRANCH, Kind.LIKELY, Kind.JUMP, Kind.INDIRECT)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Row:
+    """One encoding.
+
+    ``word`` names the operands (of ``operands``) that must hold a sign-extended 32-bit value, else the result is open;
+    ``narrow`` says that results are such values ("always"), or are where all operands are ("inherits").
+    Widths: ``access`` in bytes that a load or store moves at most, ``fp_in`` and ``fp_out`` in bits of FPR operands.
+    """
+
+    name: str
+    match: int
+    mask: int
+    syntax: str
+    kind: Kind
+    meaning: Callable[..., Any]
+    operands: tuple[str, ...]
+    results: tuple[str, ...]
+    word: str
+    narrow: str
+    access: int
+    fp_in: int
+    fp_out: int
+    fields: dict[str, tuple[int, int]]  # letter -> (lowest bit, width)
+
+    @property
+    def reads(self) -> tuple[str, ...]:
+        """The operands that are registers."""
+        return tuple(name for name in self.operands if name in _REGISTERS)
+
+    @property
+    def links(self) -> bool:
+        """Whether a return address is written: the instruction calls."""
+        return self.kind.has_slot and bool(self.results)
+
+
+@dataclass(frozen=True, slots=True)
+class Insn:
+    """A decoded word; ``s t d a`` are raw 5-bit fields, in FP rows ft = t, fs = d, fd = a."""
+
+    row: Row
+    word: int
+
+    @property
+    def s(self) -> int:
+        """Bits 25..21."""
+        return self.word >> 21 & 31
+
+    @property
+    def t(self) -> int:
+        """Bits 20..16."""
+        return self.word >> 16 & 31
+
+    @property
+    def d(self) -> int:
+        """Bits 15..11."""
+        return self.word >> 11 & 31
+
+    @property
+    def a(self) -> int:
+        """Bits 10..6."""
+        return self.word >> 6 & 31
+
+    @property
+    def imm(self) -> int:
+        """Bits 15..0, sign-extended."""
+        return sext16(self.word)
+
+    @property
+    def uimm(self) -> int:
+        """Bits 15..0, zero-extended."""
+        return self.word & 0xFFFF
+
+    @property
+    def code(self) -> int:
+        """The code of SYSCALL and BREAK (20 bits) or of a trap (10 bits); 0 for all others."""
+        low, width = self.row.fields.get("c", (0, 0))
+        return self.word >> low & ((1 << width) - 1)
+
+    def target(self, address: int) -> int:
+        """Absolute target (unsigned 64 bits) of the branch or jump at ``address``; meaningless for other kinds."""
+        slot = zext64(address + 4)
+        if self.row.kind is Kind.JUMP:
+            return slot & ~0x0FFF_FFFF | (self.word & 0x03FF_FFFF) << 2
+        return zext64(slot + (self.imm << 2))
+
+    def loc(self, name: str) -> Loc:
+        """The register that operand or result ``name`` stands for."""
+        file, field = _REGISTERS[name]
+        return file, field if isinstance(field, int) else getattr(self, field)
+
+    def sources(self, fr: bool) -> tuple[Loc, ...]:
+        """The registers read; a doubleword without FR is its even-odd pair, high word first."""
+        return self._locs(self.row.reads, self.row.fp_in, fr)
+
+    def targets(self, fr: bool) -> tuple[Loc, ...]:
+        """The registers written; register 0 is listed though it stays 0."""
+        return self._locs(self.row.results, self.row.fp_out, fr)
+
+    def _locs(self, names: tuple[str, ...], bits: int, fr: bool) -> tuple[Loc, ...]:
+        locs: list[Loc] = []
+        for file, n in map(self.loc, names):
+            locs += [(file, n | 1), (file, n & ~1)] if file == "fpr" and bits == 64 and not fr else [(file, n)]
+        return tuple(locs)
+
+
+_REGISTERS: dict[str, tuple[str, str | int]] = {
+    **{name: ("gpr", name) for name in "std"},
+    "ra": ("gpr", 31),
+    "hi": ("hi", 0),
+    "lo": ("lo", 0),
+    "fs": ("fpr", "d"),
+    "ft": ("fpr", "t"),
+    "fd": ("fpr", "a"),
+    "fcsr": ("fcsr", 0),
+    "c0": ("cop0", "d"),
+}
+
+_ROWS: list[Row] = []
+_BY_NAME: dict[str, Row] = {}
+_BY_MAJOR: list[dict[int, dict[int, Row]]] = [{} for _ in range(64)]  # major opcode -> mask -> match -> row
+
+#: Every row, chapter by chapter; full once the package is imported (``interp/__init__`` imports the chapters).
+ROWS: Sequence[Row] = _ROWS
+
+_F = TypeVar("_F", bound=Callable[..., Any])
+
+
+def row(
+    name: str,
+    pattern: str,
+    syntax: str,
+    *,
+    kind: Kind = Kind.ALU,
+    to: str | None = None,
+    of: str | None = None,
+    word: str = "",
+    narrow: str = "",
+    access: int = 0,
+    fp_in: int = 0,
+    fp_out: int = 0,
+) -> Callable[[_F], _F]:
+    """Declares the row of the function below it, which stays an ordinary function."""
+    bits = pattern.replace(" ", "")
+    if len(bits) != 32:
+        raise ValueError(f"{name}: pattern has {len(bits)} bits, expected 32")
+    if to is None:
+        to = syntax.split(",")[0] if kind in (Kind.ALU, Kind.LOAD, Kind.FLOAT) else ""
+
+    def declare(meaning: _F) -> _F:
+        entry = Row(
+            name=name,
+            match=int(re.sub("[^1]", "0", bits), 2),
+            mask=int(re.sub("[a-z]", "0", re.sub("[01]", "1", bits)), 2),
+            syntax=syntax,
+            kind=kind,
+            meaning=meaning,
+            operands=tuple(inspect.signature(meaning).parameters if of is None else of.split()),
+            results=tuple(to.split()),
+            word=word,
+            narrow=narrow or ("always" if word else ""),
+            access=access,
+            fp_in=fp_in,
+            fp_out=fp_out,
+            fields={m[0][0]: (32 - m.end(), len(m[0])) for m in re.finditer(r"([a-z])\1*", bits)},
+        )
+        _ROWS.append(entry)
+        _BY_NAME[name] = entry
+        _BY_MAJOR[entry.match >> 26].setdefault(entry.mask, {})[entry.match] = entry
+        return meaning
+
+    return declare
+
+
+def decode(word: int) -> Insn | None:
+    """The instruction that a 32-bit word is, or None: not MIPS III, a reserved instruction."""
+    for mask, rows in _BY_MAJOR[word >> 26].items():
+        if found := rows.get(word & mask):
+            return Insn(found, word)
+    return None
+
+
+_ALIASES = {"imm": "i", "uimm": "i", "code": "c", "ft": "t", "fs": "d", "fd": "a"}
+
+
+def encode(name: str, **fields: int) -> int:
+    """The word of row ``name``; fields by pattern letter (or imm, code, ft, fs, fd), those left out are 0.
+
+    Errors: KeyError for an unknown row or field, ValueError for a number that does not fit its field.
+    """
+    entry = _BY_NAME[name]
+    word = entry.match
+    for field, number in fields.items():
+        low, width = entry.fields[_ALIASES.get(field, field)]
+        if not -(1 << width - 1) <= number < 1 << width:
+            raise ValueError(f"{name}: field {field} has {width} bits: got {number}")
+        word |= (number & (1 << width) - 1) << low
+    return word
+
+
+def _optional(number: int) -> str:
+    return f"0x{number:x}" if number else ""
+
+
+#: Operand of a syntax -> its text, for an instruction at an address; an empty text is left out with its comma.
+_TEXT: dict[str, Callable[[Insn, int], str]] = {
+    "s": lambda n, _: GPR_NAMES[n.s],
+    "t": lambda n, _: GPR_NAMES[n.t],
+    "d": lambda n, _: GPR_NAMES[n.d],
+    "zero": lambda n, _: "zero",
+    "link": lambda n, _: "" if n.d == 31 else GPR_NAMES[n.d],
+    "fs": lambda n, _: f"$f{n.d}",
+    "ft": lambda n, _: f"$f{n.t}",
+    "fd": lambda n, _: f"$f{n.a}",
+    "a": lambda n, _: f"0x{n.a:x}",
+    "i": lambda n, _: str(n.imm),
+    "u": lambda n, _: f"0x{n.uimm:x}",
+    "i(s)": lambda n, _: f"{n.imm}({GPR_NAMES[n.s]})",
+    "op": lambda n, _: f"0x{n.t:x}",
+    "p": lambda n, at: f"0x{n.target(at):x}",
+    "code": lambda n, _: _optional(n.code),
+    "code1": lambda n, _: _optional(n.code >> 10) or ("0x0" if n.code else ""),
+    "code2": lambda n, _: _optional(n.code & 0x3FF),
+    "c0": lambda n, _: f"${n.d}",
+    "k": lambda n, _: {0: "c1_fir", 31: "c1_fcsr"}.get(n.d, f"${n.d}"),
+}
+
+
+def disassemble(word: int, address: int = 0) -> str:
+    """The text that GNU objdump prints for MIPS III without aliases, o32 register names; ``.word`` for other words."""
+    insn = decode(word)
+    if insn is None:
+        return f".word 0x{word:x}"
+    texts = [_TEXT[operand](insn, address) for operand in insn.row.syntax.split(",") if operand]
+    return f"{insn.row.name} {','.join(filter(None, texts))}".rstrip()

@@ -1,0 +1,107 @@
+"""Arithmetic on machine words; the only module with masks.
+
+Inside ``interp`` a register value is a Python integer that *is* the signed 64-bit value: 32-bit code is the common
+case and its canonical (sign-extended) values are small numbers that way. Raw bits of floating-point registers and what
+memory gives are unsigned. Rows call these functions by their global names and use no mask and no branch of their own,
+so that another arithmetic (symbolic values, say) can take their place.
+"""
+
+from __future__ import annotations
+
+M32 = 0xFFFF_FFFF
+M64 = 0xFFFF_FFFF_FFFF_FFFF
+
+
+def sext8(v: int) -> int:
+    """The low 8 bits as a signed number."""
+    return ((v & 0xFF) ^ 0x80) - 0x80
+
+
+def sext16(v: int) -> int:
+    """The low 16 bits as a signed number."""
+    return ((v & 0xFFFF) ^ 0x8000) - 0x8000
+
+
+def sext32(v: int) -> int:
+    """The low 32 bits as a signed number."""
+    return ((v & 0xFFFFFFFF) ^ 0x80000000) - 0x80000000
+
+
+def sext64(v: int) -> int:
+    """The low 64 bits as a signed number."""
+    return ((v & 0xFFFFFFFFFFFFFFFF) ^ 0x8000000000000000) - 0x8000000000000000
+
+
+def zext32(v: int) -> int:
+    """The low 32 bits as an unsigned number."""
+    return v & 0xFFFFFFFF
+
+
+def zext64(v: int) -> int:
+    """The low 64 bits as an unsigned number."""
+    return v & 0xFFFFFFFFFFFFFFFF
+
+
+def low_bits(v: int, count: int) -> int:
+    """The low ``count`` bits as an unsigned number."""
+    return v & ((1 << count) - 1)
+
+
+def ones(count: int) -> int:
+    """A word whose low ``count`` bits are set."""
+    return (1 << count) - 1
+
+
+def pair(high: int, low: int) -> int:
+    """The 64 bits made of two 32-bit halves."""
+    return high << 32 | low
+
+
+def lshr64(v: int, count: int) -> int:
+    """Shifts the low 64 bits right by 0 to 64, filling with zeros."""
+    return (v & 0xFFFFFFFFFFFFFFFF) >> count
+
+
+def ult64(a: int, b: int) -> bool:
+    """Compares the low 64 bits as unsigned numbers."""
+    return (a & 0xFFFFFFFFFFFFFFFF) < (b & 0xFFFFFFFFFFFFFFFF)
+
+
+def bit(cond: bool) -> int:
+    """1 where the condition holds, else 0."""
+    return 1 if cond else 0
+
+
+def select(cond: bool, a: int, b: int) -> int:
+    """``a`` where the condition holds, else ``b``."""
+    return a if cond else b
+
+
+def quotrem(a: int, b: int) -> tuple[int, int]:
+    """Quotient truncated towards zero, and remainder with the sign of ``a``.
+
+    By zero: -1 or 1 by the sign of ``a``, and ``a``, as MIPS dividers leave (common practice, no source) and SMT-LIB has it.
+    """
+    if b == 0:
+        return (1 if a < 0 else -1), a
+    quotient = abs(a) // abs(b)
+    quotient = quotient if (a < 0) == (b < 0) else -quotient
+    return quotient, a - quotient * b
+
+
+def quotrem_u64(a: int, b: int) -> tuple[int, int]:
+    """Quotient and remainder of the low 64 bits as unsigned numbers; by zero all ones, and ``a``."""
+    dividend, divisor = a & M64, b & M64
+    return divmod(dividend, divisor) if divisor else (M64, dividend)
+
+
+def product64(a: int, b: int) -> tuple[int, int]:
+    """High and low 64 bits of the signed 128-bit product."""
+    product = a * b
+    return sext64(product >> 64), sext64(product)
+
+
+def product_u64(a: int, b: int) -> tuple[int, int]:
+    """High and low 64 bits of the unsigned 128-bit product."""
+    product = (a & M64) * (b & M64)
+    return sext64(product >> 64), sext64(product)
