@@ -9,9 +9,7 @@ from dataclasses import dataclass
 from typing import Self
 
 from harness.verdicts import DifferenceKind, Verdict
-
-#: Place of a value: ("gpr", 4), ("hi", 0), ("lo", 0), ("fpr", 3), ("fcsr", 0) or ("mem", byte address).
-Loc = tuple[str, int]
+from interp.optable import Loc
 
 
 @dataclass(frozen=True, slots=True)

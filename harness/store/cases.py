@@ -18,8 +18,9 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from harness.engines.base import MachineState, Region
 from harness.errors import UsageError
-from harness.results import Difference, Loc
+from harness.results import Difference
 from harness.verdicts import DifferenceKind
+from interp.optable import Loc
 
 SCHEMA = "tallystick.case/1"
 

@@ -1,0 +1,305 @@
+"""The check of one function: states drawn, run on every leg, judged, counted; the first finding shrunk and explained.
+
+A function stops at its first difference under a compiler; the states before it are counted as they fell.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import hypothesis
+from hypothesis import HealthCheck, Phase, settings
+from hypothesis.strategies import SearchStrategy
+
+from harness.compare import (
+    Judgement,
+    LegOutcome,
+    Result,
+    Rules,
+    candidate_matters,
+    discarded_alone,
+    judge_candidate,
+    judge_references,
+)
+from harness.coverage import Reach
+from harness.engines.base import Engine, MachineState, Target
+from harness.results import Difference, Finding, FunctionResult, InputPart, Writer
+from harness.states.shrink import shrink
+from harness.states.words import different_words
+from harness.verdicts import DifferenceKind, Discard, Verdict
+from interp.optable import GPR_NAMES
+
+#: Runs of a shrink by kind of difference: a hang costs its whole time limit, a crash a restart of the child.
+_SHRINK_RUNS = {DifferenceKind.HANG: 60, DifferenceKind.CRASH: 500}
+_SHRINK_RUNS_OTHERWISE = 2000
+
+
+class StateSource(Protocol):
+    """Where the states of one function come from."""
+
+    base: MachineState
+    drafts: SearchStrategy[Any]
+
+    def expand(self, draft: Any) -> MachineState:
+        """The state that a drawn draft stands for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One compiled translation: its engine, or why the function at hand cannot run in it."""
+
+    compiler: str
+    engine: Engine
+    not_run: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """Everything about one function's check but the function's states: legs, limits, and what to do with a finding.
+
+    ``save`` stores a finding (state, difference, compiler, legs) and gives the path to print; ``writer`` names the
+    instruction that wrote the place of a difference last.
+    """
+
+    build: str
+    target: Target
+    references: Sequence[Engine]
+    candidates: Sequence[Candidate]
+    rules: Rules
+    states: int
+    fuel: int
+    seed: int
+    reach: Reach
+    save: Callable[[MachineState, Difference, str, Sequence[Engine]], str]
+    writer: Callable[[MachineState, Difference], Writer | None]
+
+
+class Clock:
+    """Attributes wall time to phases: each ``lap`` gives the time since the last one to its phase."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self._last = time.perf_counter()
+
+    def lap(self, phase: str) -> None:
+        """Ends a phase now."""
+        now = time.perf_counter()
+        self.seconds[phase] = self.seconds.get(phase, 0.0) + now - self._last
+        self._last = now
+
+
+@dataclass(slots=True)
+class _Tally:
+    """The counts under one compiler; ``candidate`` is None where only the references run."""
+
+    candidate: Candidate | None
+    states: int = 0
+    compared: int = 0
+    discarded: dict[str, int] = field(default_factory=dict)
+    failing: tuple[MachineState, Difference] | None = None
+    finding: Finding | None = None
+
+    def add(self, before: MachineState, judged: Judgement) -> None:
+        self.states += 1
+        if judged.result in (Result.AGREE, Result.DIFFER):
+            self.compared += 1
+        else:
+            self.discarded[judged.reason] = self.discarded.get(judged.reason, 0) + 1
+        if judged.result is Result.DIFFER and judged.difference is not None:
+            self.failing = before, judged.difference
+
+
+class _Enough(BaseException):
+    """Ends the drawing; no ``Exception``, so that Hypothesis neither replays nor reports it."""
+
+
+def function_seed(seed: int, build: str, name: str) -> int:
+    """The seed of one function's draws, so that no function's states depend on which others are checked."""
+    return int.from_bytes(hashlib.sha256(f"{seed}\0{build}\0{name}".encode()).digest()[:8], "big")
+
+
+def check_function(job: Job, source: StateSource, clock: Clock) -> tuple[FunctionResult, ...]:
+    """One result for each compiler, or one for the references alone where there is no translation."""
+    return _FunctionCheck(job, source, clock).run()
+
+
+class _FunctionCheck:
+    def __init__(self, job: Job, source: StateSource, clock: Clock) -> None:
+        self._job = job
+        self._source = source
+        self._clock = clock
+        self._tallies = [_Tally(candidate) for candidate in job.candidates] or [_Tally(None)]
+        self._active = [t for t in self._tallies if t.candidate is None or not t.candidate.not_run]
+        self._disagreement: tuple[MachineState, Difference] | None = None
+        self._notes: list[str] = []
+
+    def run(self) -> tuple[FunctionResult, ...]:
+        if self._active:
+            self._load()
+            self._draw()
+            self._explain()
+        return tuple(self._result(tally) for tally in self._tallies)
+
+    def _load(self) -> None:
+        candidates = [tally.candidate.engine for tally in self._active if tally.candidate]
+        for engine in (*self._job.references, *candidates):
+            engine.load(self._job.target)
+
+    def _draw(self) -> None:
+        """Lets Hypothesis draw the states; it only generates, ``harness.states.shrink`` reduces."""
+        problem: list[Exception] = []
+
+        @hypothesis.seed(function_seed(self._job.seed, self._job.build, self._job.target.name))
+        @settings(
+            max_examples=self._job.states,
+            database=None,
+            deadline=None,
+            report_multiple_bugs=False,
+            phases=(Phase.generate,),
+            # They judge hand-written properties (slow draws, much filtered away); here every state is counted by us.
+            suppress_health_check=list(HealthCheck),
+        )
+        @hypothesis.given(self._source.drafts)
+        def each(draft: Any) -> None:
+            self._clock.lap("draw")
+            try:
+                before = self._source.expand(draft)
+                self._clock.lap("expand")
+                self._one_state(before)
+            except Exception as error:  # noqa: BLE001 - carried past Hypothesis, which would replay it, and raised below
+                problem.append(error)
+            if problem or not self._active:
+                raise _Enough
+
+        with contextlib.suppress(_Enough):
+            each()
+        self._clock.lap("draw")
+        if problem:
+            raise problem[0]
+
+    def _one_state(self, before: MachineState) -> None:
+        references, decided = self._references(before)
+        coverage = references[0][1].coverage
+        if decided is None and coverage is not None:  # what does not count as a state does not count as reached
+            self._job.reach.add(coverage)
+        if decided is not None and decided.result is Result.REFERENCES_DISAGREE and self._disagreement is None:
+            assert decided.difference is not None  # that is what they disagree about
+            self._disagreement = before, decided.difference
+        for tally in self._active:
+            tally.add(before, self._judge(before, references, decided, tally.candidate))
+        self._active = [tally for tally in self._active if tally.failing is None]
+
+    def _references(self, before: MachineState) -> tuple[list[LegOutcome], Judgement | None]:
+        """What the references did; the second one is left out where the first one's outcome decides alone."""
+        outcomes: list[LegOutcome] = []
+        for engine in self._job.references:
+            outcomes.append((engine.name, engine.run(before, self._job.fuel)))
+            self._clock.lap(engine.name)
+            if discarded_alone(outcomes[0][1]) is not None:
+                break
+        decided = judge_references(before, outcomes, self._job.rules)
+        self._clock.lap("compare")
+        return outcomes, decided
+
+    def _judge(
+        self,
+        before: MachineState,
+        references: Sequence[LegOutcome],
+        decided: Judgement | None,
+        candidate: Candidate | None,
+    ) -> Judgement:
+        if candidate is None or not candidate_matters(decided, references[0][1]):
+            return decided or Judgement(Result.AGREE)
+        outcome = candidate.engine.run(before, self._job.fuel)
+        self._clock.lap("translated")
+        judged = judge_candidate(before, references, decided, (candidate.engine.name, outcome), self._job.rules)
+        self._clock.lap("compare")
+        return judged
+
+    def _explain(self) -> None:
+        for tally in self._tallies:
+            if tally.failing is not None:
+                tally.finding = self._finding(*tally.failing, tally.candidate)
+        if self._disagreement is not None:
+            finding = self._finding(*self._disagreement, None)
+            values = ", ".join(f"{name} {value}" for name, value in finding.difference.values)
+            self._notes.append(f"references disagree at {finding.difference.where}: {values}; kept in {finding.case}")
+
+    def _finding(self, failing: MachineState, found: Difference, candidate: Candidate | None) -> Finding:
+        """Shrinks, names the last writer and saves; without a candidate the references' own disagreement."""
+
+        def difference_in(before: MachineState) -> Difference | None:
+            references, decided = self._references(before)
+            judged = self._judge(before, references, decided, candidate)
+            return judged.difference
+
+        budget = _SHRINK_RUNS.get(found.kind, _SHRINK_RUNS_OTHERWISE)
+        small = shrink(self._source.base, failing, lambda state: found.same_kind(difference_in(state)), budget)
+        difference = difference_in(small)
+        if difference is None:  # it did not come again: the state as it was found stands, and the values of that run
+            small, difference = failing, found
+            self._notes.append("not repeatable: another run of the same state shows no difference")
+        words = different_words(self._source.base, small)
+        legs = [*self._job.references, *([candidate.engine] if candidate else [])]
+        finding = Finding(
+            difference=difference,
+            writer=self._job.writer(small, difference),
+            inputs=tuple(_input_part(word.room, word.number, value, small.fr) for word, value in words.items()),
+            words=len(words),
+            case=self._job.save(small, difference, candidate.compiler if candidate else "", legs),
+        )
+        self._clock.lap("explain")
+        return finding
+
+    def _result(self, tally: _Tally) -> FunctionResult:
+        target, reach = self._job.target, self._job.reach
+        verdict, reason = self._verdict(tally)
+        return FunctionResult(
+            name=target.name,
+            address=target.entry,
+            size=target.size,
+            verdict=verdict,
+            reason=reason,
+            build=self._job.build,
+            compiler=tally.candidate.compiler if tally.candidate else "",
+            states=tally.states,
+            compared=tally.compared,
+            discarded=tuple(sorted(tally.discarded.items())),
+            instructions_reached=reach.instructions_reached if tally.states else 0,
+            instructions_total=reach.instructions_total,
+            branches_reached=reach.branches_reached if tally.states else 0,
+            branches_total=reach.branches_total,
+            finding=tally.finding,
+            notes=tuple(self._notes),
+        )
+
+    def _verdict(self, tally: _Tally) -> tuple[Verdict, str]:
+        """The verdict of one tally and, where it is neither agree nor differ, why."""
+        if tally.candidate is not None and tally.candidate.not_run:
+            return Verdict.NOT_RUN, tally.candidate.not_run
+        if tally.finding is not None:
+            return Verdict.DIFFER, ""
+        if not tally.compared:
+            # Ties go to the reason that sorts first, so that the row does not depend on the order of states.
+            why = min(tally.discarded, key=lambda reason: (-tally.discarded[reason], reason), default="no state drawn")
+            unsupported = all(reason.startswith(Discard.UNSUPPORTED) for reason in tally.discarded)
+            return (Verdict.NOT_RUN if unsupported else Verdict.INCONCLUSIVE), f"nothing compared: {why}"
+        if 2 * tally.compared < tally.states:
+            return Verdict.INCONCLUSIVE, "under half of the states compared"
+        if 2 * self._job.reach.instructions_reached < self._job.reach.instructions_total:
+            return Verdict.INCONCLUSIVE, "under half of the instructions reached"
+        return Verdict.AGREE, ""
+
+
+def _input_part(room: str, number: int, value: int, fr: bool) -> InputPart:
+    """One word of an input as people read it."""
+    if room == "mem":
+        return InputPart(f"{number:016x}", f"{value:08x}")
+    digits = {"fpr": 16 if fr else 8, "fcsr": 8}.get(room, 16)
+    names = {"gpr": GPR_NAMES[number], "fpr": f"f{number}"}
+    return InputPart(names.get(room, room), f"{value:0{digits}x}")

@@ -1,0 +1,81 @@
+"""The JSON form of a check: the object ``tallystick.check/1``, whose keys scripts rely on.
+
+Two runs with the same seed give the same bytes apart from ``summary.seconds`` and ``timing``.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from harness.errors import UsageError
+from harness.results import CheckResult, Finding, FunctionResult
+from harness.verdicts import Verdict
+
+SCHEMA = "tallystick.check/1"
+
+
+def check_document(result: CheckResult) -> dict[str, Any]:
+    """The whole object, ready for ``json``."""
+    return {
+        "schema": SCHEMA,
+        "seed": result.seed,
+        "scope": result.scope,
+        "legs": [{"name": leg.name, "version": leg.version} for leg in result.legs],
+        "summary": {
+            **{str(verdict): result.count(verdict) for verdict in Verdict},
+            "states": result.states,
+            "compared": result.compared,
+            "seconds": round(result.seconds, 3),
+        },
+        "functions": [_function(function) for function in result.functions],
+        "timing": {phase: round(seconds, 3) for phase, seconds in result.timing},
+        "interrupted": result.interrupted,
+    }
+
+
+def write_json(document: dict[str, Any], path: Path) -> None:
+    """Writes ``document`` to ``path``.
+
+    Errors: ``UsageError`` where the file cannot be written.
+    """
+    try:
+        path.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise UsageError(str(path), "cannot be written", got=(error.strerror or str(error)).lower()) from None
+
+
+def _function(function: FunctionResult) -> dict[str, Any]:
+    return {
+        "name": function.name,
+        "build": function.build,
+        "compiler": function.compiler,
+        "address": f"{function.address:016x}",
+        "size": function.size,
+        "verdict": str(function.verdict),
+        "reason": function.reason,
+        "states": function.states,
+        "compared": function.compared,
+        "discarded": dict(function.discarded),
+        "instructions_reached": function.instructions_reached,
+        "instructions_total": function.instructions_total,
+        "branches_reached": function.branches_reached,
+        "branches_total": function.branches_total,
+        "first_difference": _finding(function.finding) if function.finding else None,
+        "notes": list(function.notes),
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    writer = finding.writer
+    return {
+        "kind": str(finding.difference.kind),
+        "where": finding.difference.where,
+        "values": dict(finding.difference.values),
+        "others": finding.difference.others,
+        "written_by": {"address": f"{writer.address:016x}", "text": writer.text} if writer else None,
+        "input": {part.where: part.value for part in finding.inputs},
+        "input_words": finding.words,
+        "case": finding.case,
+    }
