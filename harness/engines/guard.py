@@ -1,0 +1,205 @@
+"""What Unicorn gets wrong, as data, and the route round it for a given program.
+
+``FAULTS`` lists the known faults with their source and what the Unicorn leg does about each; ``probes`` in
+``unicorn_probes`` show that they still occur. ``plan_route`` reads the code of a program once and says which processor
+model to run it on and where to stand guard: a *wire* is an address before which the leg stops or looks at a register,
+because Unicorn would execute what the chip does not have, or would not survive what comes next.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from harness.engines.base import Region
+from interp.optable import Insn, Kind, decode
+
+#: Straight runs longer than this many instructions kill the process, unless instructions are counted.
+LONGEST_PLAIN_RUN = 360
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A known difference between Unicorn and the processor manual.
+
+    ``source`` says how it is known, ``remedy`` what the leg does so that it cannot be mistaken for a finding.
+    """
+
+    id: str
+    what: str
+    source: str
+    remedy: str
+
+
+_MEASURED = "measured on Unicorn 2.1.4"
+
+FAULTS: tuple[Fault, ...] = (
+    Fault(
+        "long-run",
+        f"a run of more than about {LONGEST_PLAIN_RUN} instructions without a branch kills the process",
+        _MEASURED,
+        "instructions are counted (`count=`), which ends translation blocks early",
+    ),
+    Fault(
+        "memory-hook-in-slot",
+        "with a memory hook, or with the virtual TLB, a load or store in a delay slot runs the branch target twice",
+        _MEASURED,
+        "the TLB mode stays at its default and there are no memory hooks",
+    ),
+    Fault(
+        "slot-trap-state",
+        "a trap in a delay slot leaves a pending branch behind that the next run takes",
+        _MEASURED,
+        "a clean context is restored before each run",
+    ),
+    Fault(
+        "bad-fetch",
+        "after a fetch from unmapped or misaligned memory the next run kills the process",
+        _MEASURED,
+        "register jumps are checked before they jump; after any other bad fetch the instance is thrown away",
+    ),
+    Fault(
+        "long-conversions",
+        "the R4000 model refuses conversions from and to 64-bit integers",
+        _MEASURED,
+        "with FR=1 the VR5432 model runs programs that contain one; with FR=0 no model does: unsupported",
+    ),
+    Fault(
+        "foreign-opcodes",
+        "both models execute some instructions that are not MIPS III",
+        _MEASURED,
+        "the leg stops before each word that the instruction table does not know",
+    ),
+    Fault(
+        "sc-misaligned",
+        "SC and SCD to a misaligned address fail quietly instead of raising an address error",
+        _MEASURED + "; MIPS R4000 User's Manual, 2nd ed., SC",
+        "the address is checked before the instruction",
+    ),
+    Fault(
+        "sc-by-value",
+        "SC fails if the word has changed since LL, whoever changed it",
+        _MEASURED,
+        "stores between LL and SC are open in the manual: the reference notes them",
+    ),
+    Fault(
+        "sra-wide",
+        "SRA and SRAV of a register that is not a sign-extended word shift all 64 bits",
+        _MEASURED,
+        "such operands are open in the manual: the reference notes them",
+    ),
+    Fault(
+        "quiet-nan",
+        "quiet NaNs, denormals and conversions out of range give a result where the chip traps",
+        _MEASURED + "; MIPS R4000 User's Manual, 2nd ed., chapter 7",
+        "the reference traps as unimplemented, and the state does not count",
+    ),
+    Fault(
+        "flush-to-zero",
+        "with FS set, tiny results become zero in every rounding mode and raise no flag",
+        _MEASURED + "; VR5000 User's Manual, table 8-4",
+        "none: a state with FS set and a tiny result makes the references disagree, and does not count",
+    ),
+)
+
+
+class Guard(StrEnum):
+    """What a wire does when control reaches it."""
+
+    JUMP = "check the target of a register jump"
+    ALIGNMENT = "check the address of a store conditional"
+    TRAP = "stop: the chip raises an exception here"
+    UNSUPPORTED = "stop: the chip runs this, Unicorn cannot"
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """A run of instructions to stand guard at.
+
+    ``first`` and ``last`` are the addresses of its first and last instruction; ``insn`` is the instruction where the
+    guard needs its operands; ``trap`` the exception of a TRAP; ``why`` is for people.
+    """
+
+    guard: Guard
+    first: int
+    last: int
+    insn: Insn | None = None
+    trap: str = ""
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Route:
+    """How to run a program on Unicorn: processor model, initial Status register, wires."""
+
+    model: str
+    status: int
+    wires: tuple[Wire, ...]
+
+
+#: Status with coprocessor 1 usable and FR clear or set; bit 31 is what VR5432 wants before it converts 64-bit integers.
+_STATUS_FR0 = 0x2000_0000
+_STATUS_FR1 = 0x2400_0000
+_STATUS_LONG = 0xB400_0000
+
+_REFUSED = frozenset({"tlbr", "tlbwi", "tlbwr", "tlbp", "eret"})
+_STORES_CONDITIONAL = frozenset({"sc", "scd"})
+
+
+def plan_route(code: tuple[Region, ...], fr: bool) -> Route:
+    """Reads all words of ``code`` and plans how to run it with the given FR bit.
+
+    Data between the functions is read as code too; that costs nothing, since control does not get there.
+    """
+    wires: list[Wire] = []
+    converts_long = False
+    for region in code:
+        before: Insn | None = None
+        for address, word in _words(region):
+            insn = decode(word)
+            if insn is None:
+                _add_reserved(wires, address)
+            elif before is not None and insn.row.kind.has_slot and before.row.kind.has_slot:
+                wires.append(Wire(Guard.TRAP, address - 4, address - 4, trap="refused"))
+            if insn is not None:
+                wires.extend(_wires(insn, address, fr))
+                converts_long = converts_long or is_long_conversion(insn)
+            before = insn
+    if not fr:
+        return Route("R4000", _STATUS_FR0, tuple(wires))
+    if converts_long:
+        return Route("VR5432", _STATUS_LONG, tuple(wires))
+    return Route("R4000", _STATUS_FR1, tuple(wires))
+
+
+def is_long_conversion(insn: Insn) -> bool:
+    """Whether an instruction converts from or to a 64-bit integer (CVT.L.D, CVT.S.L, TRUNC.L.S, ...)."""
+    return "l" in insn.row.name.split(".")[1:]
+
+
+def _words(region: Region) -> Iterator[tuple[int, int]]:
+    for number, (word,) in enumerate(struct.iter_unpack(">I", region.data)):
+        yield region.address + 4 * number, word
+
+
+def _add_reserved(wires: list[Wire], address: int) -> None:
+    """Adds a wire before a word that is no instruction; neighbours share one, since data makes long runs of them."""
+    last = wires[-1] if wires else None
+    if last is not None and last.trap == "reserved-instruction" and last.last == address - 4:
+        wires[-1] = replace(last, last=address)
+    else:
+        wires.append(Wire(Guard.TRAP, address, address, trap="reserved-instruction"))
+
+
+def _wires(insn: Insn, address: int, fr: bool) -> Iterator[Wire]:
+    if insn.row.kind is Kind.INDIRECT:
+        yield Wire(Guard.JUMP, address, address, insn)
+    elif insn.row.name in _STORES_CONDITIONAL:
+        yield Wire(Guard.ALIGNMENT, address, address, insn)
+    elif insn.row.name in _REFUSED:
+        yield Wire(Guard.TRAP, address, address, trap="refused")
+    elif is_long_conversion(insn) and not fr:
+        why = f"{insn.row.name} with FR=0 at {address:016x}: no processor model of Unicorn runs it"
+        yield Wire(Guard.UNSUPPORTED, address, address, why=why)

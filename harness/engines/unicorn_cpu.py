@@ -1,0 +1,239 @@
+"""One Unicorn instance set up for one program: memory, wires, one run, and how it stopped.
+
+Addresses here are guest addresses except where named *physical*: in Unicorn's default TLB mode memory is mapped at
+physical addresses, and kseg0 and kseg1 both lead there as on the chip.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import unicorn
+from unicorn import mips_const
+
+from harness.engines.base import PAGE, RETURN_ADDRESS, Region
+from harness.engines.guard import Guard, Route, Wire
+from harness.engines.unicorn_registers import RegisterFile
+from harness.errors import HarnessError
+
+_MODELS = {"R4000": mips_const.UC_CPU_MIPS64_R4000, "VR5432": mips_const.UC_CPU_MIPS64_VR5432}
+
+#: A loop on the spot (`beq zero, zero, .`; `nop`): what the return page holds, should control ever run on there.
+_STAY = bytes.fromhex("1000ffff 00000000") * (PAGE // 8)
+
+#: Exception numbers that Unicorn hands to an interrupt hook.
+_TRAPS = {
+    12: "address-error-load",
+    13: "address-error-store",
+    17: "syscall",
+    18: "break",
+    19: "coprocessor-unusable",
+    20: "reserved-instruction",
+    21: "overflow",
+    22: "trap",
+    23: "fp-exception",
+}
+#: TLB refill: which of the three traps it is, the error code of the run tells.
+_TLB_REFILL = 26
+
+_ACCESS_TRAPS = {
+    unicorn.UC_ERR_READ_UNMAPPED: "tlb-load",
+    unicorn.UC_ERR_READ_PROT: "tlb-load",
+    unicorn.UC_ERR_WRITE_UNMAPPED: "tlb-store",
+    unicorn.UC_ERR_WRITE_PROT: "tlb-store",
+    unicorn.UC_ERR_READ_UNALIGNED: "address-error-load",
+    unicorn.UC_ERR_WRITE_UNALIGNED: "address-error-store",
+    unicorn.UC_ERR_FETCH_UNMAPPED: "tlb-fetch",
+    unicorn.UC_ERR_FETCH_PROT: "tlb-fetch",
+    unicorn.UC_ERR_FETCH_UNALIGNED: "address-error-fetch",
+}
+#: After one of these the instance kills the process at its next run.
+_BAD_FETCHES = frozenset({unicorn.UC_ERR_FETCH_UNMAPPED, unicorn.UC_ERR_FETCH_PROT, unicorn.UC_ERR_FETCH_UNALIGNED})
+
+
+def physical(address: int) -> int:
+    """Gives the physical address behind a kseg0 or kseg1 address."""
+    return address & 0x1FFF_FFFF
+
+
+def is_unmapped_segment(address: int) -> bool:
+    """Whether an address lies in kseg0 or kseg1, which need no TLB."""
+    return 0xFFFF_FFFF_8000_0000 <= address < 0xFFFF_FFFF_C000_0000
+
+
+@dataclass(frozen=True, slots=True)
+class Halt:
+    """How a run stopped: ``trap`` names an exception of the processor, ``unsupported`` a reason of ours.
+
+    Both are empty where the run returned (``returned``) or used up its fuel.
+    """
+
+    returned: bool = False
+    trap: str = ""
+    unsupported: str = ""
+    fault_address: int | None = None
+
+
+@dataclass(slots=True)
+class _Window:
+    """A mapped run of pages; ``content`` is what it is known to hold, None after a run that may have changed it."""
+
+    size: int
+    permissions: int
+    content: bytes | None
+
+
+class Cpu:
+    """A Unicorn instance for one program and one setting of the FR bit.
+
+    It lives through any number of runs. Only pages that the state declares are mapped.
+    """
+
+    def __init__(self, code: tuple[Region, ...], route: Route) -> None:
+        self._route = route
+        returns = Region(RETURN_ADDRESS, _STAY, writable=False, name="return page")
+        self._code = {region.address: region for region in (*code, returns)}
+        self._executable = {
+            page
+            for region in self._code.values()
+            for page in range(physical(region.address), physical(region.address) + len(region.data), PAGE)
+        }
+        self._open()
+
+    def _open(self) -> None:
+        """Makes a fresh instance, as at the start."""
+        self._uc = unicorn.Uc(unicorn.UC_ARCH_MIPS, unicorn.UC_MODE_MIPS64 | unicorn.UC_MODE_BIG_ENDIAN)
+        self._uc.ctl_set_cpu_model(_MODELS[self._route.model])
+        self._uc.reg_write(mips_const.UC_MIPS_REG_CP0_STATUS, self._route.status)
+        self._windows: dict[int, _Window] = {}
+        for region in self._code.values():
+            self._map(region, self._permissions(region))
+        self._uc.hook_add(unicorn.UC_HOOK_INTR, self._on_exception)
+        for wire in self._route.wires:
+            self._uc.hook_add(unicorn.UC_HOOK_CODE, self._on_wire, wire, wire.first, wire.last)
+        self._registers = RegisterFile(self._uc)
+        self._clean = self._uc.context_save()
+        self._exception: int | None = None
+        self._halt: Halt | None = None
+        self._spoiled = False
+
+    def place(self, memory: Iterable[Region]) -> None:
+        """Makes the instance's memory that of a state: what the state does not declare is unmapped.
+
+        Errors: ``HarnessError`` for regions that overlap each other, the code or the return page.
+        """
+        if self._spoiled:
+            self._open()
+        wanted = self._code | {region.address: region for region in memory}
+        for address, window in list(self._windows.items()):
+            region = wanted.get(address)
+            if region is None or (window.size, window.permissions) != (len(region.data), self._permissions(region)):
+                self._uc.mem_unmap(physical(address), window.size)
+                del self._windows[address]
+        for address, region in wanted.items():
+            held = self._windows.get(address)
+            if held is None:
+                self._map(region, self._permissions(region))
+            elif held.content is not region.data:
+                self._uc.mem_write(physical(address), region.data)
+                held.content = region.data
+                if address in self._code:
+                    self._uc.ctl_remove_cache(address, region.end)
+
+    def run(self, entry: int, registers: Sequence[int], fcsr: int, fuel: int) -> Halt:
+        """Runs from ``entry`` until control reaches the return address, at most ``fuel`` instructions.
+
+        ``registers`` are in the order of ``RegisterFile``.
+        """
+        self._uc.context_restore(self._clean)
+        self._registers.write(registers)
+        self._uc.reg_write(mips_const.UC_MIPS_REG_FCSR, fcsr)
+        self._exception = self._halt = None
+        error = unicorn.UC_ERR_OK
+        try:
+            self._uc.emu_start(entry, RETURN_ADDRESS, count=fuel)
+        except unicorn.UcError as stopped:
+            error = stopped.errno
+        for window in self._windows.values():
+            if window.permissions & unicorn.UC_PROT_WRITE:
+                window.content = None
+        self._spoiled = error in _BAD_FETCHES
+        return self._halt or self._how_it_stopped(error)
+
+    def registers(self) -> tuple[tuple[int, ...], int]:
+        """Gives the registers in the order of ``RegisterFile``, and FCSR."""
+        return self._registers.read(), self._uc.reg_read(mips_const.UC_MIPS_REG_FCSR)
+
+    def after(self, region: Region) -> Region:
+        """Gives what a region of the state holds now: the same object where nothing has changed."""
+        if not region.writable:
+            return region
+        window = self._windows[region.address]
+        data = self._uc.mem_read(physical(region.address), window.size)
+        window.content = region.data if data == region.data else bytes(data)
+        return region if window.content is region.data else replace(region, data=window.content)
+
+    def close(self) -> None:
+        """Lets go of the instance."""
+        self._windows.clear()
+        del self._uc, self._registers, self._clean
+
+    def _permissions(self, region: Region) -> int:
+        permissions: int = unicorn.UC_PROT_READ
+        if region.writable:
+            permissions |= unicorn.UC_PROT_WRITE
+        if region.address in self._code:
+            permissions |= unicorn.UC_PROT_EXEC
+        return permissions
+
+    def _map(self, region: Region, permissions: int) -> None:
+        try:
+            self._uc.mem_map(physical(region.address), len(region.data), permissions)
+        except unicorn.UcError as error:
+            where = f"unicorn: region {region.name} at {region.address:016x}"
+            raise HarnessError(
+                where, "cannot be mapped", got=str(error), expected="pages that nothing else covers"
+            ) from error
+        self._uc.mem_write(physical(region.address), region.data)
+        self._windows[region.address] = _Window(len(region.data), permissions, region.data)
+
+    def _how_it_stopped(self, error: int) -> Halt:
+        if self._exception in _TRAPS:
+            return Halt(trap=_TRAPS[self._exception])
+        if error in _ACCESS_TRAPS:
+            return Halt(trap=_ACCESS_TRAPS[error])
+        if error != unicorn.UC_ERR_OK or self._exception is not None:
+            got = f"exception {self._exception}, {unicorn.UcError(error)}"
+            raise HarnessError("unicorn", "stopped for a reason that is not known", got=got)
+        return Halt(returned=self._uc.reg_read(mips_const.UC_MIPS_REG_PC) == RETURN_ADDRESS)
+
+    def _on_exception(self, uc: unicorn.Uc, number: int, _data: object) -> None:
+        self._exception = number
+        uc.emu_stop()
+
+    def _on_wire(self, uc: unicorn.Uc, _address: int, _size: int, wire: Wire) -> None:
+        self._halt = self._look(uc, wire)
+        if self._halt is not None:
+            uc.emu_stop()
+
+    def _look(self, uc: unicorn.Uc, wire: Wire) -> Halt | None:
+        """Judges an instruction that is about to run; None lets it run."""
+        if wire.guard is Guard.TRAP:
+            return Halt(trap=wire.trap)
+        if wire.guard is Guard.UNSUPPORTED:
+            return Halt(unsupported=wire.why)
+        assert wire.insn is not None
+        base = uc.reg_read(mips_const.UC_MIPS_REG_0 + wire.insn.s)
+        if wire.guard is Guard.ALIGNMENT:
+            address = (base + wire.insn.imm) % (1 << 64)
+            return Halt(trap="address-error-store", fault_address=address) if address % wire.insn.row.access else None
+        return self._bad_target(base)
+
+    def _bad_target(self, target: int) -> Halt | None:
+        """Judges the target of a register jump as the chip's fetch would."""
+        if target % 4 or 0x8000_0000 <= target < 0xFFFF_FFFF_8000_0000:
+            return Halt(trap="address-error-fetch", fault_address=target)
+        if not is_unmapped_segment(target) or physical(target) & -PAGE not in self._executable:
+            return Halt(trap="tlb-fetch", fault_address=target)
+        return None
