@@ -8,8 +8,9 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import Any, Protocol
 
 import hypothesis
@@ -45,8 +46,11 @@ class StateSource(Protocol):
     base: MachineState
     drafts: SearchStrategy[Any]
 
-    def expand(self, draft: Any) -> MachineState:
-        """The state that a drawn draft stands for."""
+    def opening(self) -> Iterable[MachineState]:
+        """States to run before any drawn one."""
+
+    def family(self, draft: Any) -> Iterable[MachineState]:
+        """The states that a drawn draft stands for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +139,7 @@ class _FunctionCheck:
         self._clock = clock
         self._tallies = [_Tally(candidate) for candidate in job.candidates] or [_Tally(None)]
         self._active = [t for t in self._tallies if t.candidate is None or not t.candidate.not_run]
+        self._states = 0
         self._disagreement: tuple[MachineState, Difference] | None = None
         self._notes: list[str] = []
 
@@ -151,12 +156,14 @@ class _FunctionCheck:
             engine.load(self._job.target)
 
     def _draw(self) -> None:
-        """Lets Hypothesis draw the states; it only generates, ``harness.states.shrink`` reduces."""
+        """Runs the opening states, then those that Hypothesis draws; it only generates, ``shrink`` reduces."""
         problem: list[Exception] = []
+        if not self._run_states(islice(self._source.opening(), self._job.states // 2)):
+            return
 
         @hypothesis.seed(function_seed(self._job.seed, self._job.build, self._job.target.name))
         @settings(
-            max_examples=self._job.states,
+            max_examples=self._job.states,  # more than enough: ``_run_states`` counts, a draft is several states
             database=None,
             deadline=None,
             report_multiple_bugs=False,
@@ -168,19 +175,27 @@ class _FunctionCheck:
         def each(draft: Any) -> None:
             self._clock.lap("draw")
             try:
-                before = self._source.expand(draft)
-                self._clock.lap("expand")
-                self._one_state(before)
+                if self._run_states(self._source.family(draft)):
+                    return
             except Exception as error:  # noqa: BLE001 - carried past Hypothesis, which would replay it, and raised below
                 problem.append(error)
-            if problem or not self._active:
-                raise _Enough
+            raise _Enough
 
         with contextlib.suppress(_Enough):
             each()
         self._clock.lap("draw")
         if problem:
             raise problem[0]
+
+    def _run_states(self, states: Iterable[MachineState]) -> bool:
+        """Runs states while there is a use for them; says whether there still is."""
+        for before in states:
+            self._clock.lap("expand")
+            self._one_state(before)
+            self._states += 1
+            if self._states >= self._job.states or not self._active:
+                return False
+        return True
 
     def _one_state(self, before: MachineState) -> None:
         references, decided = self._references(before)
