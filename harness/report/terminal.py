@@ -6,7 +6,6 @@ Colour only marks; every fact is in the text, so that a file, a pipe and a termi
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from itertools import groupby
 from typing import IO
 
 from rich.console import Console
@@ -43,8 +42,11 @@ def make_console(file: IO[str] | None = None) -> Console:
 
 def print_check(console: Console, result: CheckResult) -> None:
     """Prints everything about one check."""
-    for (build, compiler), functions in groupby(result.functions, key=lambda one: (one.build, one.compiler)):
-        _print_table(console, build, compiler, list(functions))
+    tables: dict[tuple[str, str], list[FunctionResult]] = {}
+    for function in result.functions:
+        tables.setdefault((function.build, function.compiler), []).append(function)
+    for (build, compiler), functions in tables.items():
+        _print_table(console, build, compiler, functions)
     for function in result.functions:
         if function.finding is not None:
             print_finding(console, function, function.finding)
@@ -57,8 +59,7 @@ def print_finding(console: Console, function: FunctionResult, finding: Finding) 
     where = " in ".join(filter(None, (function.name, function.build)))
     under = f" under {function.compiler}" if function.compiler else ""
     console.print(Text(f"differ: {where}{under}: {describe_place(finding.difference)}", style="bold red"))
-    width = max(len(name) for name, _ in finding.difference.values) + 2
-    width = max(width, len("written by") + 2)
+    width = max(len("written by"), *(len(name) for name, _ in finding.difference.values)) + 2
     for line in value_lines(finding.difference, width):
         console.print(line)
     if finding.writer is not None:
@@ -76,8 +77,10 @@ def print_finding(console: Console, function: FunctionResult, finding: Finding) 
 
 def describe_place(difference: Difference) -> str:
     """The place of a difference and how much else differs, in words."""
-    if difference.kind in (DifferenceKind.CRASH, DifferenceKind.HANG, DifferenceKind.STOP):
-        return f"{difference.kind}: {difference.values[-1][1]}"
+    if difference.kind in (DifferenceKind.CRASH, DifferenceKind.HANG):
+        return difference.values[-1][1]
+    if difference.kind is DifferenceKind.STOP:
+        return f"stop: {difference.values[-1][1]}"
     others = f" ({difference.others:,} more place{'s' if difference.others > 1 else ''})" if difference.others else ""
     kind = "register" if difference.kind is DifferenceKind.REGISTER else f"{difference.kind} at"
     return f"{kind} {difference.where}{others}"
@@ -146,6 +149,9 @@ def _print_table(console: Console, build: str, compiler: str, functions: Sequenc
         start = widths[0] + 2
         text.stylize(_STYLES[function.verdict], start, start + len(row[1]))
         console.print(text)
+    for function in functions:
+        for note in function.notes:
+            console.print(f"note: {function.name}: {note}")
     console.print()
 
 
@@ -157,18 +163,17 @@ def _row(function: FunctionResult) -> tuple[str, ...]:
         f"{function.compared:,}",
         f"{function.instructions_reached}/{function.instructions_total}",
         f"{function.branches_reached}/{function.branches_total}",
-        "; ".join(_notes(function)),
+        "; ".join(_remarks(function)),
     )
 
 
-def _notes(function: FunctionResult) -> Iterable[str]:
+def _remarks(function: FunctionResult) -> Iterable[str]:
     if function.reason:
         yield function.reason
     if function.finding is not None:
         yield describe_place(function.finding.difference)
     for reason, count in function.discarded:
         yield f"{count:,} {reason}"
-    yield from function.notes
 
 
 def _line(cells: Sequence[str], widths: Sequence[int]) -> str:
