@@ -37,6 +37,7 @@ OPENS: dict[str, str] = {
     "sc-after-store": "SC after another store since LL (R4K A-97)",
     "link-register": "a linking jump whose source is the register it writes (R4K A-9)",
     "upper-fpr-half": "upper half of an FPR after a 32-bit write, FR = 1 (R4K B; R10K 15.3)",
+    "unimplemented-operation": "an IEEE result, by option, where the chip raises that exception (R4K p. 196)",
     "odd-fpr": "odd FPR number in arithmetic or as a doubleword, FR = 0 (R4K B-11)",
 }
 

@@ -247,11 +247,10 @@ class Format:
             return largest, INVALID
         significand, scale = self._unpack(a)
         magnitude, inexact = rounded(significand, -(scale + self.quantum), negative, rm)
-        remarks = self._remarks(a, a)
         if magnitude > largest + negative:
-            return largest, INVALID | remarks
+            return largest, INVALID
         value = -magnitude if negative else magnitude
-        return value & (1 << width) - 1, remarks | inexact * INEXACT
+        return value & (1 << width) - 1, self._remarks(a, a) | inexact * INEXACT
 
     def from_integer(self, value: int, rm: int) -> Result:
         """The number nearest to a signed integer; of 0 it is +0."""
