@@ -9,7 +9,7 @@ import contextlib
 import hashlib
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import Any, Protocol
 
@@ -18,6 +18,7 @@ from hypothesis import HealthCheck, Phase, settings
 from hypothesis.strategies import SearchStrategy
 
 from harness.compare import (
+    AGREE,
     Judgement,
     LegOutcome,
     Result,
@@ -66,8 +67,8 @@ class Candidate:
 class Job:
     """Everything about one function's check but the function's states: legs, limits, and what to do with a finding.
 
-    ``save`` stores a finding (state, difference, compiler, legs) and gives the path to print; ``writer`` names the
-    instruction that wrote the place of a difference last.
+    ``save`` stores a finding with its state and gives the path to print; ``writer`` names the instruction that wrote
+    the place of a difference last.
     """
 
     build: str
@@ -79,7 +80,7 @@ class Job:
     fuel: int
     seed: int
     reach: Reach
-    save: Callable[[MachineState, Difference, str, Sequence[Engine]], str]
+    save: Callable[[MachineState, Finding, Candidate | None], str]
     writer: Callable[[MachineState, Difference], Writer | None]
 
 
@@ -130,6 +131,37 @@ def function_seed(seed: int, build: str, name: str) -> int:
 def check_function(job: Job, source: StateSource, clock: Clock) -> tuple[FunctionResult, ...]:
     """One result for each compiler, or one for the references alone where there is no translation."""
     return _FunctionCheck(job, source, clock).run()
+
+
+def run_references(job: Job, before: MachineState, clock: Clock) -> tuple[list[LegOutcome], Judgement | None]:
+    """What the references did and decided; the second one is spared what the first one's outcome decides alone."""
+    outcomes: list[LegOutcome] = []
+    for engine in job.references:
+        outcomes.append((engine.name, engine.run(before, job.fuel)))
+        clock.lap(engine.name)
+        if discarded_alone(outcomes[0][1]) is not None:
+            break
+    decided = judge_references(before, outcomes, job.rules)
+    clock.lap("compare")
+    return outcomes, decided
+
+
+def run_candidate(
+    job: Job,
+    before: MachineState,
+    references: Sequence[LegOutcome],
+    decided: Judgement | None,
+    candidate: Candidate | None,
+    clock: Clock,
+) -> Judgement:
+    """The judgement of one state after the references ran; without a candidate theirs stands."""
+    if candidate is None or not candidate_matters(decided, references[0][1]):
+        return decided or AGREE
+    outcome = candidate.engine.run(before, job.fuel)
+    clock.lap("translated")
+    judged = judge_candidate(before, references, decided, (candidate.engine.name, outcome), job.rules)
+    clock.lap("compare")
+    return judged
 
 
 class _FunctionCheck:
@@ -198,7 +230,7 @@ class _FunctionCheck:
         return True
 
     def _one_state(self, before: MachineState) -> None:
-        references, decided = self._references(before)
+        references, decided = run_references(self._job, before, self._clock)
         coverage = references[0][1].coverage
         if decided is None and coverage is not None:  # what does not count as a state does not count as reached
             self._job.reach.add(coverage)
@@ -206,35 +238,14 @@ class _FunctionCheck:
             assert decided.difference is not None  # that is what they disagree about
             self._disagreement = before, decided.difference
         for tally in self._active:
-            tally.add(before, self._judge(before, references, decided, tally.candidate))
+            judged = run_candidate(self._job, before, references, decided, tally.candidate, self._clock)
+            tally.add(before, judged)
         self._active = [tally for tally in self._active if tally.failing is None]
 
-    def _references(self, before: MachineState) -> tuple[list[LegOutcome], Judgement | None]:
-        """What the references did; the second one is left out where the first one's outcome decides alone."""
-        outcomes: list[LegOutcome] = []
-        for engine in self._job.references:
-            outcomes.append((engine.name, engine.run(before, self._job.fuel)))
-            self._clock.lap(engine.name)
-            if discarded_alone(outcomes[0][1]) is not None:
-                break
-        decided = judge_references(before, outcomes, self._job.rules)
-        self._clock.lap("compare")
-        return outcomes, decided
-
-    def _judge(
-        self,
-        before: MachineState,
-        references: Sequence[LegOutcome],
-        decided: Judgement | None,
-        candidate: Candidate | None,
-    ) -> Judgement:
-        if candidate is None or not candidate_matters(decided, references[0][1]):
-            return decided or Judgement(Result.AGREE)
-        outcome = candidate.engine.run(before, self._job.fuel)
-        self._clock.lap("translated")
-        judged = judge_candidate(before, references, decided, (candidate.engine.name, outcome), self._job.rules)
-        self._clock.lap("compare")
-        return judged
+    def _run(self, before: MachineState, candidate: Candidate | None) -> Judgement:
+        """Runs one state on all legs and judges it, without counting it."""
+        references, decided = run_references(self._job, before, self._clock)
+        return run_candidate(self._job, before, references, decided, candidate, self._clock)
 
     def _explain(self) -> None:
         for tally in self._tallies:
@@ -248,26 +259,19 @@ class _FunctionCheck:
     def _finding(self, failing: MachineState, found: Difference, candidate: Candidate | None) -> Finding:
         """Shrinks, names the last writer and saves; without a candidate the references' own disagreement."""
 
-        def difference_in(before: MachineState) -> Difference | None:
-            references, decided = self._references(before)
-            judged = self._judge(before, references, decided, candidate)
-            return judged.difference
+        def still_fails(before: MachineState) -> bool:
+            return found.same_kind(self._run(before, candidate).difference)
 
         budget = _SHRINK_RUNS.get(found.kind, _SHRINK_RUNS_OTHERWISE)
-        small = shrink(self._source.base, failing, lambda state: found.same_kind(difference_in(state)), budget)
-        difference = difference_in(small)
+        small = shrink(self._source.base, failing, still_fails, budget)
+        difference = self._run(small, candidate).difference
         if difference is None:  # it did not come again: the state as it was found stands, and the values of that run
             small, difference = failing, found
             self._notes.append("not repeatable: another run of the same state shows no difference")
         words = different_words(self._source.base, small)
-        legs = [*self._job.references, *([candidate.engine] if candidate else [])]
-        finding = Finding(
-            difference=difference,
-            writer=self._job.writer(small, difference),
-            inputs=tuple(_input_part(word.room, word.number, value, small.fr) for word, value in words.items()),
-            words=len(words),
-            case=self._job.save(small, difference, candidate.compiler if candidate else "", legs),
-        )
+        inputs = tuple(_input_part(word.room, word.number, value, small.fr) for word, value in words.items())
+        finding = Finding(difference, self._job.writer(small, difference), inputs, len(words), case="")
+        finding = replace(finding, case=self._job.save(small, finding, candidate))
         self._clock.lap("explain")
         return finding
 

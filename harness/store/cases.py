@@ -78,8 +78,19 @@ class DifferenceRecord(_Record):
     loc: tuple[str, int] | None
 
 
+class WriterRecord(_Record):
+    """The guest instruction that wrote the place of the difference last."""
+
+    address: Hex
+    text: str
+
+
 class Case(_Record):
-    """One saved finding; ``config`` is seen from the folder of the file, ``legs`` give version by name."""
+    """One saved finding.
+
+    ``config`` is seen from the folder of the file, ``legs`` give version by name; ``compiler`` is empty where the
+    references disagree among themselves. ``input`` is for people: what of ``before`` is no default.
+    """
 
     schema_id: Literal["tallystick.case/1"] = Field("tallystick.case/1", alias="schema")
     config: str
@@ -93,6 +104,8 @@ class Case(_Record):
     seed: int
     legs: dict[str, str]
     first_difference: DifferenceRecord
+    written_by: WriterRecord | None
+    input: dict[str, str]
     before: StateRecord
 
 

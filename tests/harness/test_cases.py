@@ -43,6 +43,8 @@ def case_of(before: MachineState) -> Case:
         seed=7,
         legs={"reference": "1", "gcc -O2": "12.2"},
         first_difference=record_difference(FOUND),
+        written_by=None,
+        input={"a0": "8000000000000000"},
         before=record_state(before, IMAGE),
     )
 

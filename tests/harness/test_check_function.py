@@ -16,8 +16,8 @@ from harness.check_function import Candidate, Clock, Job, check_function, functi
 from harness.compare import Rules
 from harness.config import Scope
 from harness.coverage import Reach
-from harness.engines.base import Coverage, Engine, GuestEvent, MachineState, Outcome, StopKind, Target
-from harness.results import Difference, FunctionResult, Writer
+from harness.engines.base import Coverage, GuestEvent, MachineState, Outcome, StopKind, Target
+from harness.results import Finding, FunctionResult, Writer
 from harness.verdicts import DifferenceKind, Verdict
 from interp.optable import encode
 
@@ -115,8 +115,8 @@ def check(
     return check_function(job, source or Source(), Clock())
 
 
-def save(before: MachineState, difference: Difference, compiler: str, legs: Sequence[Engine]) -> str:
-    return f"case of {compiler or 'references'}"
+def save(before: MachineState, finding: Finding, candidate: Candidate | None) -> str:
+    return f"case of {candidate.compiler if candidate else 'references'}"
 
 
 def wrong_from(limit: int) -> Run:
