@@ -21,8 +21,8 @@ It returns its *results* in the order of ``to`` (one value, or a tuple of two): 
 fd fs ft as ``fp_out`` unsigned bits, fcsr. ``to`` is the first operand of the syntax by default (ALU, LOAD, FLOAT). So
 a floating-point row takes ``(fs, ft, fcsr)`` and returns ``(bits, fcsr)`` with ``to="fd fcsr"``, a compare returns
 ``fcsr`` alone, and both call ``trap("fp-exception", cond, fcsr=after)``. Of the control kinds, BRANCH and LIKELY return
-the condition, JUMP True (its target is a field), INDIRECT the target address; a link is no result of the meaning: ``to``
-names its register.
+the condition, JUMP True (its target is a field), INDIRECT the target address; a link is no result of the meaning:
+``to`` names its register.
 """
 
 from __future__ import annotations
@@ -137,6 +137,11 @@ class Insn:
     def uimm(self) -> int:
         """Bits 15..0, zero-extended."""
         return self.word & 0xFFFF
+
+    @property
+    def conditional(self) -> bool:
+        """Whether it can go both ways: a branch that compares more than register 0 with itself."""
+        return self.row.kind in (Kind.BRANCH, Kind.LIKELY) and set(self.sources(True)) != {("gpr", 0)}
 
     @property
     def code(self) -> int:

@@ -24,11 +24,13 @@ def sext16(v: int) -> int:
 
 def sext32(v: int) -> int:
     """The low 32 bits as a signed number."""
-    return ((v & 0xFFFFFFFF) ^ 0x80000000) - 0x80000000
+    return v if -0x80000000 <= v <= 0x7FFFFFFF else ((v & 0xFFFFFFFF) ^ 0x80000000) - 0x80000000
 
 
 def sext64(v: int) -> int:
     """The low 64 bits as a signed number."""
+    if -0x8000000000000000 <= v <= 0x7FFFFFFFFFFFFFFF:
+        return v
     return ((v & 0xFFFFFFFFFFFFFFFF) ^ 0x8000000000000000) - 0x8000000000000000
 
 
@@ -57,6 +59,11 @@ def pair(high: int, low: int) -> int:
     return high << 32 | low
 
 
+def with_low32(v: int, low: int) -> int:
+    """``v`` with its low 32 bits replaced."""
+    return v & ~0xFFFFFFFF | low
+
+
 def lshr64(v: int, count: int) -> int:
     """Shifts the low 64 bits right by 0 to 64, filling with zeros."""
     return (v & 0xFFFFFFFFFFFFFFFF) >> count
@@ -65,6 +72,11 @@ def lshr64(v: int, count: int) -> int:
 def ult64(a: int, b: int) -> bool:
     """Compares the low 64 bits as unsigned numbers."""
     return (a & 0xFFFFFFFFFFFFFFFF) < (b & 0xFFFFFFFFFFFFFFFF)
+
+
+def ule64(a: int, b: int) -> bool:
+    """Compares the low 64 bits as unsigned numbers, equality included."""
+    return (a & 0xFFFFFFFFFFFFFFFF) <= (b & 0xFFFFFFFFFFFFFFFF)
 
 
 def bit(cond: bool) -> int:
@@ -80,7 +92,7 @@ def select(cond: bool, a: int, b: int) -> int:
 def quotrem(a: int, b: int) -> tuple[int, int]:
     """Quotient truncated towards zero, and remainder with the sign of ``a``.
 
-    By zero: -1 or 1 by the sign of ``a``, and ``a``, as MIPS dividers leave (common practice, no source) and SMT-LIB has it.
+    By zero: -1 or 1 by the sign of ``a``, and ``a``: what MIPS dividers leave (common practice, no source).
     """
     if b == 0:
         return (1 if a < 0 else -1), a

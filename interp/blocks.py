@@ -1,0 +1,253 @@
+"""From instructions to blocks of small steps on one list of values.
+
+Every value that a row reads or writes has a *slot* in one list: registers, the outcome of a branch, constants of the
+code. A step is (function, result slot, operand slot, operand slot), so that all instructions run through the same
+``r[d] = op(r[a], r[b])``. An instruction is usually one step; halves and pairs of FPRs, links and checks of what is
+open are further steps round it. A delay slot stands between the decision of its branch and the end of its block.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any
+
+from interp.events import GuestTrap, open_, trap
+from interp.memory import Memory
+from interp.optable import Insn, Kind, Loc, decode
+from interp.words import pair, sext32, sext64, with_low32, zext32
+
+# Slots: the general registers 0..31, then these, then one per constant. SINK takes what register 0 would; STALE + n
+# says that the upper half of FPR n is undefined.
+SINK, HI, LO, FCSR, OUTCOME, X, Y, ZERO, ONE = range(32, 41)
+FPR, STALE, COP0, CONSTANTS = 41, 73, 105, 137
+_FILES = {"gpr": 0, "hi": HI, "lo": LO, "fcsr": FCSR, "fpr": FPR, "cop0": COP0}
+
+_LONGEST = 256  # instructions of a block
+
+Step = tuple[Callable[[Any, Any], Any], int, int, int]
+#: What runs next: a signed address, or the (delay slot, target) of a likely branch that is taken.
+Key = int | tuple[int, int]
+
+
+def slot(loc: Loc) -> int:
+    """The slot of a register."""
+    return _FILES[loc[0]] + loc[1]
+
+
+@dataclass(slots=True, eq=False)
+class Block:
+    """Straight-line code at signed addresses: its steps, the address of each, and what runs next."""
+
+    key: Key
+    start: int
+    length: int = 0  # instructions
+    steps: list[Step] = field(default_factory=list)
+    addresses: list[int] = field(default_factory=list)
+    exits: tuple[Key, Key] | None = None  # not taken, taken; None: the outcome is the address
+    branch: int | None = None  # address of the conditional branch that ends it
+
+    def add(self, address: int, *steps: Step) -> None:
+        """Appends steps of the instruction at ``address``."""
+        self.steps += steps
+        self.addresses += [address] * len(steps)
+
+
+_FIELDS: dict[str, Callable[[Insn], int]] = {
+    "i": lambda insn: insn.imm,
+    "u": lambda insn: insn.uimm,
+    "a": lambda insn: insn.a,
+    "a32": lambda insn: insn.a + 32,
+    "k": lambda insn: insn.d,
+}
+
+
+def _first(x: Any, _y: Any) -> Any:
+    return x
+
+
+def _low(x: int, _y: int) -> int:
+    return zext32(x)
+
+
+def _high(x: int, _y: int) -> int:
+    return x >> 32
+
+
+def _check_word(x: int, _y: int) -> None:
+    open_("non-canonical-operand", x != sext32(x))
+
+
+def _note(kind: str, slot: int) -> Step:
+    """A step that notes something open if the value in a slot is true."""
+    return (lambda x, _y: open_(kind, x)), SINK, slot, ZERO
+
+
+def _refuse_branch(_x: Any, _y: Any) -> None:
+    open_("branch-in-delay-slot", True)
+    trap("refused", True)
+
+
+def _raise(kind: str, fault_address: int | None, detail: str) -> Step:
+    """A step that traps."""
+
+    def step(_x: Any, _y: Any) -> None:
+        raise GuestTrap(kind, fault_address, detail)
+
+    return step, SINK, ZERO, ZERO
+
+
+def _rejection(word: int) -> str:
+    """The trap that a word outside MIPS III raises: coprocessor 2 is absent, reserved FP operations have their own."""
+    major = word >> 26
+    if major in (0x12, 0x32, 0x36, 0x3A, 0x3E):
+        return "coprocessor-unusable"
+    return "unimplemented-operation" if major == 0x11 and word >> 25 & 1 else "reserved-instruction"
+
+
+class Assembler:
+    """Makes blocks over the slots ``r`` of one machine, whose list grows by the constants of the code."""
+
+    def __init__(self, memory: Memory, r: list[Any], fr: bool) -> None:
+        self._memory = memory
+        self._r = r
+        self._fr = fr
+        self._pool: dict[int, int] = {}  # constant -> slot
+
+    def block(self, key: Key, until: int) -> Block:
+        """The block at ``key``: it ends with a branch, before ``until``, or at a word that cannot run."""
+        address, target = key if isinstance(key, tuple) else (key, None)
+        block = Block(key, address)
+        known = {0}  # slots that hold sign-extended words
+        if target is not None:
+            self._append(block, address, known, in_slot=True)
+            block.exits = (target, target)
+            return block
+        while insn := self._append(block, address, known):
+            kind, address = insn.row.kind, address + 4
+            if kind.has_slot:
+                taken = sext64(insn.target(address - 4))
+                block.branch = address - 4 if insn.conditional else None
+                if kind is Kind.LIKELY:
+                    block.exits = (address + 4, (address, taken))
+                else:
+                    self._append(block, address, known, in_slot=True)
+                    block.exits = None if kind is Kind.INDIRECT else (address + 4, taken)
+                break
+            if address == until or block.length == _LONGEST:
+                block.add(address - 4, (_first, OUTCOME, ONE, ZERO))
+                block.exits = (address, address)
+                break
+        return block
+
+    def steps(self, insn: Insn, address: int) -> list[Step]:
+        """The steps of the instruction at a signed address; a branch leaves its condition or target in OUTCOME."""
+        row = insn.row
+        before: list[Step] = []
+        after: list[Step] = []
+        names, call = list(row.operands), row.meaning
+        while names and names[0] not in row.reads:
+            call = partial(call, self._constant(insn, names.pop(0)))
+        operands = [self._operand(insn, name, (X, Y)[n % 2], before) for n, name in enumerate(names)]
+        if row.kind.has_slot:
+            results = [OUTCOME]
+            for link in insn.targets(self._fr):
+                if link in insn.sources(self._fr):
+                    before.append(_note("link-register", ONE))
+                after.append((_first, slot(link) or SINK, self._pooled(address + 8), ZERO))
+        else:
+            results = [self._result(insn, name, after) for name in row.results] or [SINK]
+        a, b = [*operands, ZERO, ZERO][:2]
+        return [*before, (self._adapted(call, operands, results), results[0], a, b), *after]
+
+    def _append(self, block: Block, address: int, known: set[int], in_slot: bool = False) -> Insn | None:
+        """Adds the instruction at ``address``; None where nothing behind it can run."""
+        block.length += 1
+        try:
+            word = self._memory.fetch(address)
+        except GuestTrap as miss:
+            block.add(address, _raise(miss.kind, address, miss.detail))
+            return None
+        insn = decode(word)
+        if insn is None:
+            block.add(address, _raise(_rejection(word), None, f"word {word:08x}"))
+            return None
+        if in_slot and insn.row.kind.has_slot:
+            block.add(address, (_refuse_branch, SINK, ZERO, ZERO))
+            return None
+        row = insn.row
+        words = {slot(insn.loc(name)) for name in row.word}
+        block.add(address, *((_check_word, SINK, place, ZERO) for place in sorted(words - known)))
+        block.add(address, *self.steps(insn, address))
+        known |= words
+        sources, targets = (set(map(slot, locs)) for locs in (insn.sources(self._fr), insn.targets(self._fr)))
+        if row.narrow == "always" or (row.narrow == "inherits" and sources <= known) or row.links:
+            known |= targets
+        else:
+            known -= targets - {0}
+        return insn
+
+    def _adapted(self, call: Callable[..., Any], operands: list[int], results: list[int]) -> Callable[[Any, Any], Any]:
+        """``call`` as a function of two operands with one result: here a third one is fetched, a second one put."""
+        r, narrow = self._r, call
+        if len(operands) == 3:
+            third = operands[2]
+            narrow = lambda x, y: call(x, y, r[third])  # noqa: E731 - one of three forms
+        elif len(operands) == 1:
+            narrow = lambda x, _y: call(x)  # noqa: E731
+        elif not operands:
+            narrow = lambda _x, _y: call()  # noqa: E731
+        if len(results) == 1:
+            return narrow
+        second = results[1]
+
+        def both(x: Any, y: Any) -> Any:
+            first, r[second] = narrow(x, y)
+            return first
+
+        return both
+
+    def _constant(self, insn: Insn, name: str) -> Any:
+        return self._memory if name == "mem" else _FIELDS[name](insn)
+
+    def _pooled(self, value: int) -> int:
+        if value not in self._pool:
+            self._pool[value] = len(self._r)
+            self._r.append(value)
+        return self._pool[value]
+
+    def _operand(self, insn: Insn, name: str, scratch: int, before: list[Step]) -> int:
+        """The slot of an operand; a half or a pair of FPRs is first put together in ``scratch``."""
+        if name not in insn.row.reads:
+            return self._pooled(self._constant(insn, name))
+        file, n = loc = insn.loc(name)
+        if file != "fpr":
+            return slot(loc)
+        wide, arithmetic = insn.row.fp_in == 64, insn.row.kind is Kind.FLOAT
+        if self._fr and wide and arithmetic:
+            before.append(_note("upper-fpr-half", STALE + n))
+        elif not self._fr and n & 1 and (wide or arithmetic):
+            before.append(_note("odd-fpr", ONE))
+        if wide is self._fr:
+            return FPR + n
+        before.append((pair, scratch, FPR + (n | 1), FPR + (n & ~1)) if wide else (_low, scratch, FPR + n, ZERO))
+        return scratch
+
+    def _result(self, insn: Insn, name: str, after: list[Step]) -> int:
+        """The slot that a result goes to; a half or a pair of FPRs is then taken apart from a scratch slot."""
+        file, n = loc = insn.loc(name)
+        if file != "fpr":
+            return slot(loc) or SINK
+        wide = insn.row.fp_out == 64
+        if self._fr:
+            after.append((_first, STALE + n, ZERO if wide else ONE, ZERO))
+        elif n & 1 and (wide or insn.row.kind is Kind.FLOAT):
+            after.append(_note("odd-fpr", ONE))
+        if wide is self._fr:
+            return FPR + n
+        if wide:
+            after += [(_high, FPR + (n | 1), X, ZERO), (_low, FPR + (n & ~1), X, ZERO)]
+        else:
+            after.append((with_low32, FPR + n, FPR + n, X))
+        return X

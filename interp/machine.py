@@ -1,0 +1,182 @@
+"""The machine: registers over a memory, and a run loop of four lines.
+
+The code cache keeps blocks across runs as long as the bytes of the code stay. A step that traps has written nothing,
+and how far the iterator over the steps came tells its address: exact traps cost a normal run nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from operator import length_hint
+from typing import Any, Literal, NamedTuple
+
+from interp.blocks import CONSTANTS, COP0, FCSR, FPR, HI, LO, OUTCOME, STALE, Assembler, Block, Key, Step
+from interp.events import GuestTrap, heard_by
+from interp.memory import Memory
+from interp.words import sext64, zext64
+
+_STATUS = COP0 + 12
+_CU1, _FR = 1 << 29, 1 << 26  # bits of Status
+
+
+class Registers(NamedTuple):
+    """Unsigned: 64 bits each, FCSR 32; FPRs 64 bits with FR, 32 without."""
+
+    gpr: tuple[int, ...]
+    hi: int
+    lo: int
+    fpr: tuple[int, ...]
+    fcsr: int
+
+
+class Stop(NamedTuple):
+    """How a run ended.
+
+    ``at`` is the address of the instruction that trapped, or that would have been next; ``fault_address`` where a bad
+    access went; both unsigned. ``steps`` instructions were completed. ``detail`` is for people only.
+    """
+
+    kind: Literal["returned", "trap", "fuel"]
+    trap: str
+    at: int
+    fault_address: int | None
+    steps: int
+    detail: str = ""
+
+
+#: A path through code: each block that ran with what ran next, None where it trapped.
+_Path = frozenset[tuple[Block, Key | None]]
+#: Addresses of instructions, and (address, taken) of conditional branches, unsigned.
+Reached = tuple[frozenset[int], frozenset[tuple[int, bool]]]
+
+
+class Machine:
+    """One R4300 over a memory, for any number of runs.
+
+    ``fr`` is the FR bit of Status. ``slots`` hold all values as ``blocks`` lays them out.
+    """
+
+    def __init__(self, memory: Memory, fr: bool) -> None:
+        self.memory = memory
+        self.fr = fr
+        self.slots: list[Any] = [0] * CONSTANTS
+        self.assembler = Assembler(memory, self.slots, fr)
+        self._blocks: dict[Key, Block] = {}
+        self._code: tuple[tuple[int, bytes], ...] = ()
+        self._until = 0
+        self._trail: list[Block] = []
+        self._position: Iterator[Step] = iter(())
+        self._ended: tuple[Key | None, int] = (None, 0)  # what would run next, None after a trap; where
+        self._events: dict[tuple[str, int], None] = {}
+        self._reached: dict[tuple[_Path, int], Reached] = {}
+        self.set_state((0,) * 32, 0, 0, (0,) * 32, 0)
+
+    def set_state(self, gpr: Sequence[int], hi: int, lo: int, fpr: Sequence[int], fcsr: int) -> None:
+        """Sets all registers; CP0, the link of LL and what was undefined start afresh."""
+        fresh = [*map(sext64, gpr), 0, sext64(hi), sext64(lo), fcsr, 0, 0, 0, 0, 1, *fpr, *(0,) * 64]
+        self.slots[:CONSTANTS] = fresh
+        self.slots[0] = 0
+        self.slots[_STATUS] = _CU1 | (_FR if self.fr else 0)
+        self.memory.drop_link()
+
+    def get_state(self) -> Registers:
+        """The registers as they are."""
+        r = self.slots
+        return Registers(tuple(map(zext64, r[:32])), zext64(r[HI]), zext64(r[LO]), tuple(r[FPR : FPR + 32]), r[FCSR])
+
+    @property
+    def events(self) -> list[tuple[str, int]]:
+        """What the last run met that is open: (id, unsigned address), each once, in order of first occurrence."""
+        return list(self._events)
+
+    @property
+    def stale_halves(self) -> frozenset[int]:
+        """With FR, the FPRs whose upper half is undefined, for their last write had 32 bits."""
+        return frozenset(n for n in range(32) if self.slots[STALE + n])
+
+    def run(self, pc: int, until: int, fuel: int) -> Stop:
+        """Runs from ``pc`` until ``until`` is next, a trap, or the next block would exceed ``fuel`` instructions.
+
+        ``until`` is not seen in the delay slot of a branch.
+        """
+        self._prepare(sext64(until))
+        r, blocks, trail, last = self.slots, self._blocks, self._trail, self._until
+        key: Key = sext64(pc)
+        left = fuel
+        with heard_by(self._note):
+            try:
+                while key != last:
+                    block = blocks.get(key) or self._compile(key)
+                    if left < block.length:
+                        return self._stop("fuel", key, fuel - left)
+                    left -= block.length
+                    trail.append(block)
+                    self._position = position = iter(block.steps)
+                    for op, d, a, b in position:
+                        r[d] = op(r[a], r[b])
+                    key = block.exits[r[OUTCOME]] if block.exits else r[OUTCOME]
+            except GuestTrap as trap:
+                block, at = trail[-1], self._address()
+                if trap.fcsr is not None:
+                    r[FCSR] = trap.fcsr
+                return self._stop("trap", at, fuel - left - block.length + (at - block.start) // 4, trap)
+        return self._stop("returned", key, fuel - left)
+
+    def coverage(self) -> Reached:
+        """What the last run reached, the instruction that trapped included.
+
+        A branch to the instruction after its slot counts for both directions.
+        """
+        ended, at = self._ended
+        following = [*(block.key for block in self._trail[1:]), ended]
+        path = frozenset(zip(self._trail, following, strict=False))
+        if (path, at) not in self._reached:
+            self._reached[path, at] = _reached(path, at)
+        return self._reached[path, at]
+
+    def _prepare(self, until: int) -> None:
+        """Starts the records of a run afresh and drops the blocks of other code, or that run past ``until``."""
+        if self.memory.code != self._code:
+            self._code = self.memory.code
+            self._blocks.clear()
+            self._reached.clear()
+        if until != self._until:
+            self._until = until
+            for block in [b for b in self._blocks.values() if b.start < until < b.start + 4 * b.length]:
+                del self._blocks[block.key]
+        self._trail.clear()
+        self._events.clear()
+
+    def _compile(self, key: Key) -> Block:
+        block = self._blocks[key] = self.assembler.block(key, self._until)
+        return block
+
+    def _address(self) -> int:
+        """The signed address of the step that runs."""
+        block = self._trail[-1]
+        return block.addresses[len(block.steps) - 1 - length_hint(self._position)]
+
+    def _note(self, kind: str) -> None:
+        self._events[kind, zext64(self._address())] = None
+
+    def _stop(
+        self, kind: Literal["returned", "trap", "fuel"], key: Key, steps: int, trap: GuestTrap | None = None
+    ) -> Stop:
+        at = key[0] if isinstance(key, tuple) else key
+        self._ended = (None if trap else key, at)
+        if trap is None:
+            return Stop(kind, "", zext64(at), None, steps)
+        fault = None if trap.fault_address is None else zext64(trap.fault_address)
+        return Stop(kind, trap.kind, zext64(at), fault, steps, trap.detail)
+
+
+def _reached(path: _Path, at: int) -> Reached:
+    """The instructions and branch directions of a path that ended ``at`` an address."""
+    instructions: set[int] = set()
+    edges: set[tuple[int, bool]] = set()
+    for block, following in path:
+        end = block.start + 4 * block.length if following is not None else at + 4
+        instructions.update(map(zext64, range(block.start, end, 4)))
+        if block.branch is not None and block.exits and following is not None:
+            edges.update((zext64(block.branch), taken) for taken in (False, True) if block.exits[taken] == following)
+    return frozenset(instructions), frozenset(edges)

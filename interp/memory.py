@@ -1,0 +1,178 @@
+"""Guest memory: regions of whole pages, big-endian, of which a run copies only the pages that it writes.
+
+Addresses are taken signed or unsigned; kseg0 and kseg1 name the same bytes (R4K p. 75-76). An access outside 32-bit
+addressing or off its natural alignment is an address error, one where nothing is mapped a TLB miss. Code runs as it
+was mapped: the reference does not run what the guest itself wrote (open without cache operations).
+"""
+
+from __future__ import annotations
+
+import struct
+from typing import NamedTuple
+
+from interp.events import GuestTrap, open_
+from interp.words import sext32, sext64
+
+PAGE_BITS = 12
+PAGE = 1 << PAGE_BITS
+
+_STRUCTS = {1: struct.Struct(">B"), 2: struct.Struct(">H"), 4: struct.Struct(">I"), 8: struct.Struct(">Q")}
+_UNPACK = {n: big_endian.unpack_from for n, big_endian in _STRUCTS.items()}
+_PACK = {n: (big_endian.pack_into, (1 << 8 * n) - 1) for n, big_endian in _STRUCTS.items()}
+
+
+class _Region(NamedTuple):
+    start: int
+    end: int
+    data: bytes
+    writable: bool
+    executable: bool
+
+
+def _cached(address: int) -> int:
+    """The signed address, in kseg0 if it is in kseg1."""
+    address = sext64(address)
+    return address - 0x2000_0000 if -0x6000_0000 <= address < -0x4000_0000 else address
+
+
+class Memory:
+    """What the guest can load, store and run.
+
+    ``load`` and ``store`` move 1, 2, 4 or 8 bytes as an unsigned number. Raises: GuestTrap with the address.
+    """
+
+    __slots__ = ("_fast", "_link", "_read", "_regions", "_stored", "_written", "code")
+
+    def __init__(self) -> None:
+        #: What can be run, in the order in which it was mapped: (signed address, bytes).
+        self.code: tuple[tuple[int, bytes], ...] = ()
+        self.clear()
+
+    def clear(self) -> None:
+        """Unmaps everything and drops the link of LL."""
+        self.code = ()
+        self._regions: list[_Region] = []
+        self._read: dict[int, bytes | bytearray] = {}  # page number -> bytes, filled at the first touch
+        self._written: dict[int, bytearray] = {}  # the pages that differ from their region
+        self._fast = self._written  # what plain stores look at: empty between LL and the next store
+        self._link: int | None = None
+        self._stored = False
+
+    def map(self, address: int, data: bytes, writable: bool, executable: bool | None = None) -> None:
+        """Maps a copy of ``data`` at a page-aligned address, whole pages of it; overlap is a ValueError.
+
+        What is read-only may be executed unless ``executable`` says otherwise.
+        """
+        executable = not writable if executable is None else executable
+        start = _cached(address)
+        end = start + len(data)
+        if start % PAGE or len(data) % PAGE or any(r.start < end and start < r.end for r in self._regions):
+            raise ValueError(f"region {address:016x} + {len(data):#x}: not whole pages, or overlaps another")
+        self._regions.append(_Region(start, end, data, writable, executable))
+        if executable:
+            self.code = (*self.code, (start, data))
+
+    def read(self, address: int, size: int) -> bytes:
+        """The bytes of a range inside one region as they are now; the region's own object where nothing was written."""
+        start = _cached(address)
+        region = self._find(start)
+        if region is None or start + size > region.end:
+            raise ValueError(f"{address:016x} + {size:#x} bytes: not inside one region")
+        data: bytes | bytearray = region.data
+        for number, page in self._written.items():
+            offset = (number << PAGE_BITS) - region.start
+            if 0 <= offset < len(data):
+                data = data if isinstance(data, bytearray) else bytearray(data)
+                data[offset : offset + PAGE] = page
+        return bytes(data[start - region.start : start - region.start + size])
+
+    def fetch(self, address: int) -> int:
+        """The instruction word at ``address``."""
+        if address & 3 or address != sext32(address):
+            raise GuestTrap("address-error-fetch", address)
+        start = _cached(address)
+        region = self._find(start)
+        if region is None or not region.executable:
+            raise GuestTrap("tlb-fetch", address, "nothing is mapped there" if region is None else "no code there")
+        word: int = _UNPACK[4](region.data, start - region.start)[0]
+        return word
+
+    def load(self, address: int, n: int) -> int:
+        """Loads ``n`` bytes."""
+        page = self._read.get(address >> PAGE_BITS)
+        if page is None or address & (n - 1):
+            page = self._readable(address, n)
+        value: int = _UNPACK[n](page, address & PAGE - 1)[0]
+        return value
+
+    def store(self, address: int, n: int, value: int) -> None:
+        """Stores the low ``n`` bytes of ``value``."""
+        page = self._fast.get(address >> PAGE_BITS)
+        if page is None or address & (n - 1):
+            page = self._writable(address, n)
+        pack, mask = _PACK[n]
+        pack(page, address & PAGE - 1, value & mask)
+
+    def merge(self, address: int, n: int, value: int, mask: int) -> None:
+        """Stores those bits of ``value`` that are set in ``mask``; a whole number of bytes."""
+        page = self._fast.get(address >> PAGE_BITS) or self._writable(address, n)
+        old = _UNPACK[n](page, address & PAGE - 1)[0]
+        _PACK[n][0](page, address & PAGE - 1, old & ~mask | value & mask)
+
+    def load_linked(self, address: int, n: int) -> int:
+        """Loads ``n`` bytes and sets the link."""
+        value = self.load(address, n)
+        self._link, self._stored, self._fast = _cached(address), False, {}
+        return value
+
+    def store_conditional(self, address: int, n: int, value: int) -> int:
+        """Stores where a link is set, and says with 1 or 0 whether it did.
+
+        Undefined when: the address is not the linked one, or a store (an SC too) came between.
+        """
+        linked, stored = self._link is not None, self._stored
+        page = self._writable(address, n)
+        open_("sc-address", linked and self._link != _cached(address))
+        open_("sc-after-store", linked and stored)
+        if linked:
+            pack, mask = _PACK[n]
+            pack(page, address & PAGE - 1, value & mask)
+        return int(linked)
+
+    def drop_link(self) -> None:
+        """Forgets the link of LL."""
+        self._link, self._fast = None, self._written
+
+    def _find(self, start: int) -> _Region | None:
+        return next((region for region in self._regions if region.start <= start < region.end), None)
+
+    def _checked(self, address: int, n: int, access: str) -> tuple[int, _Region]:
+        """The kseg0 address and region of an access that is legal but for protection."""
+        address = sext64(address)
+        if address & (n - 1) or address != sext32(address):
+            raise GuestTrap(f"address-error-{access}", address)
+        start = _cached(address)
+        region = self._find(start)
+        if region is None:
+            raise GuestTrap(f"tlb-{access}", address, "nothing is mapped there")
+        return start, region
+
+    def _readable(self, address: int, n: int) -> bytes | bytearray:
+        """The page of a load, on its first touch, in kseg1, or never."""
+        start, region = self._checked(address, n, "load")
+        number = start >> PAGE_BITS
+        if number not in self._read:
+            offset = (number << PAGE_BITS) - region.start
+            self._read[number] = region.data[offset : offset + PAGE]
+        return self._read[number]
+
+    def _writable(self, address: int, n: int) -> bytearray:
+        """The page of a store, on its first touch, in kseg1, between LL and SC, or never."""
+        start, region = self._checked(address, n, "store")
+        if not region.writable:
+            raise GuestTrap("tlb-store", sext64(address), "read-only memory")
+        self._stored, self._fast = True, self._written
+        number = start >> PAGE_BITS
+        if number not in self._written:
+            self._written[number] = self._read[number] = bytearray(self._readable(address, n))
+        return self._written[number]
