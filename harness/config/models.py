@@ -92,7 +92,7 @@ class Guest(Table):
     abi: Abi = Field(default=Abi.O32, description="Calling convention of the guest's functions.")
     fpu: Fpu | None = Field(
         default=None,
-        description="Floating-point registers: paired (FR=0) or flat (FR=1). Absent: paired for o32, flat for the others.",
+        description="Floating-point registers: paired (FR=0) or flat (FR=1). Absent: paired for o32, else flat.",
     )
 
     @model_validator(mode="after")

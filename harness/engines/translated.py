@@ -1,0 +1,171 @@
+"""The translated leg: runs the compiled C of a translator in a worker process."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Sequence
+from typing import Any
+
+from harness.config import Binding, Build, MemoryOrder
+from harness.engines.base import MachineState, Outcome, Region, StopKind, Target
+from harness.errors import HarnessError
+from harness.translated import shared
+from harness.translated.build import MISSING, Library
+from harness.translated.shared import ffi
+from harness.translated.symbols import function_at
+from harness.translated.worker import Death, Worker
+
+_LOW_WORD = 0xFFFF_FFFF
+
+#: What a refused instruction of the host most likely means.
+_SIGNAL_WORDS = {
+    signal.SIGFPE: "host division by zero, or its quotient does not fit",
+    signal.SIGILL: "illegal host instruction: a trap that the compiler put in, or damaged code",
+    signal.SIGTRAP: "host trap instruction: a trap that the compiler put in",
+    signal.SIGABRT: "abort()",
+}
+_PLACE_WORDS = {
+    shared.BELOW_STACK: "host stack overflow: calls without end, or too large a frame",
+    shared.ABOVE_STACK: "host stack overrun: something wrote beyond its frame",
+    shared.NOWHERE: "access to a host address that cannot exist",
+}
+
+
+class Translated:
+    """An ``Engine`` on one compiled library; a crash, a hang or a stray access of the C is an outcome."""
+
+    def __init__(self, build: Build, library: Library) -> None:
+        if build.translated is None:
+            raise HarnessError(str(build.file), "a translated leg without a [translated] table")
+        self.name = library.compiler.command
+        self.version = library.compiler.version
+        self._binding = build.translated.binding
+        self._seconds = build.translated.seconds
+        self._library = library
+        self._target: Target | None = None
+        self._worker: Worker | None = None
+        self._memory: tuple[Sequence[Region], tuple[Region, ...]] = ((), ())
+
+    def load(self, target: Target) -> None:
+        """Makes ``target`` the function that ``run`` calls; one that the C lacks makes each run UNSUPPORTED."""
+        self._target = target
+        self._memory = ((), ())
+
+    def run(self, before: MachineState, fuel: int) -> Outcome:
+        """Calls the translated function from ``before``; ``fuel`` is not counted, the binding's time limit holds."""
+        if self._target is None:
+            raise HarnessError(self.name, "run without a loaded function")
+        number = self._library.entries.get(self._target.entry)
+        if number is None:
+            reason = self._library.missing.get(self._target.entry, MISSING)
+            return Outcome(StopKind.UNSUPPORTED, None, detail=reason)
+        process = self._live_worker()
+        _put_registers(process.exchange.registers, before)
+        death = process.run(number, self._all_memory(before.memory, self._target.code))
+        if death is None and process.exchange.stop == shared.RETURNED:
+            after = self._after(process, before)
+            left = "left the host's rounding mode or floating-point control changed"
+            return Outcome(StopKind.RETURNED, after, detail=left if process.exchange.changed_fp else "")
+        return self._stopped(process.exchange, death)
+
+    def close(self) -> None:
+        """Ends the worker process."""
+        if self._worker is not None:
+            self._worker.close()
+            self._worker = None
+
+    def _live_worker(self) -> Worker:
+        """The worker of this process; a copy made by a fork starts its own."""
+        if self._worker is not None and self._worker.owner != os.getpid():
+            self.close()
+        if self._worker is None:
+            swapped = self._binding.memory_order is MemoryOrder.WORD_SWAPPED
+            self._worker = Worker(self._library, swapped, self._binding.memory_base, self._seconds)
+        return self._worker
+
+    def _all_memory(self, memory: tuple[Region, ...], code: Sequence[Region]) -> tuple[Region, ...]:
+        """The state's regions and those of the code that it does not have itself; the harness's own stay last."""
+        known, whole = self._memory
+        if known is not memory:
+            missing = [one for one in code if not any(r.address <= one.address < r.end for r in memory)]
+            whole = (*memory, *missing)
+            self._memory = (memory, whole)
+        return whole
+
+    def _after(self, process: Worker, before: MachineState) -> MachineState:
+        registers = process.exchange.registers
+        bound = self._binding
+        fpr = ffi.unpack(registers.fpr, 32)
+        if not before.fr:
+            fpr = [value & _LOW_WORD for value in fpr]
+        has_fpr = (bound.fpr if before.fr else bound.fpr_word) is not None
+        return MachineState(
+            pc=None,
+            gpr=(0, *ffi.unpack(registers.gpr, 32)[1:]),
+            hi=registers.hi if bound.hi is not None else None,
+            lo=registers.lo if bound.lo is not None else None,
+            fpr=tuple(fpr) if has_fpr else (None,) * 32,
+            fcsr=registers.fcsr & _LOW_WORD if bound.fcsr is not None else None,
+            fr=before.fr,
+            memory=process.regions_after()[: len(before.memory)],
+        )
+
+    def _stopped(self, exchange: Any, death: Death | None) -> Outcome:
+        """What a run that did not return came to."""
+        stop = exchange.stop
+        if stop == shared.EXTERNAL:
+            name = ffi.string(exchange.external).decode()
+            return Outcome(StopKind.EXTERNAL, None, detail=f"calls {name}, which no source defines")
+        if stop == shared.HANG or (death is not None and death.status is None):
+            return Outcome(
+                StopKind.HANG, None, detail=f"no end after {self._seconds} s of processor time{self._place(exchange)}"
+            )
+        if stop == shared.WILD:
+            address = _guest_address(self._binding, exchange.fault)
+            return Outcome(StopKind.WILD, None, fault_address=address, detail=self._wild(exchange, address))
+        return Outcome(StopKind.CRASH, None, detail=self._crash(exchange, death))
+
+    def _wild(self, exchange: Any, address: int) -> str:
+        access = "write" if exchange.wrote else "access"
+        far = "" if 0 <= exchange.fault < 1 << 32 else f" (memory{exchange.fault:+#x}: an address wrongly extended)"
+        return f"{access} at {address:016x}, which the state does not allow{far}{self._place(exchange)}"
+
+    def _crash(self, exchange: Any, death: Death | None) -> str:
+        printed = f"; it printed: {death.printed}" if death is not None and death.printed else ""
+        if exchange.stop == shared.PENDING and death is not None and death.status is not None:
+            if death.status >= 0:
+                return f"the C ended its process with exit status {death.status}{printed}"
+            return f"the process was killed by {_signal_name(-death.status)}{printed}"
+        words = _SIGNAL_WORDS.get(exchange.signal) or _PLACE_WORDS.get(exchange.place)
+        if words is None:
+            access = "write to" if exchange.wrote else "access to"
+            words = f"{_signal_name(exchange.signal)}: {access} host address {exchange.fault & (1 << 64) - 1:#x}"
+        return f"{words}{self._place(exchange)}{printed}"
+
+    def _place(self, exchange: Any) -> str:
+        """`` in <C function>`` where the host stopped, if that is in the library."""
+        name = function_at(self._library.path, exchange.host_pc)
+        return f", in {name}" if name else ""
+
+
+def _put_registers(registers: Any, before: MachineState) -> None:
+    try:
+        registers.gpr = (0, *before.gpr[1:])
+        registers.hi, registers.lo, registers.fcsr = before.hi, before.lo, before.fcsr
+        registers.fpr = before.fpr
+    except TypeError:
+        raise HarnessError("state", "a register before a call has no value") from None
+
+
+def _guest_address(binding: Binding, position: int) -> int:
+    """The guest address at a position in guest memory, sign-extended from its 32 bits."""
+    low = (binding.memory_base + position) & _LOW_WORD
+    return low | 0xFFFF_FFFF_0000_0000 if low & 0x8000_0000 else low
+
+
+def _signal_name(number: int) -> str:
+    try:
+        return signal.Signals(number).name
+    except ValueError:
+        return f"signal {number}"

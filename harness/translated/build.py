@@ -1,0 +1,223 @@
+"""From the translated C of one build to a shared library that the worker can load, for each compiler."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from glob import glob
+from pathlib import Path
+from typing import Protocol
+
+from harness.config import Build, Translated
+from harness.errors import HarnessError, UsageError
+from harness.translated.binding import function_name
+from harness.translated.compiler import Compiler, CompilerRefusal, digest, shown
+from harness.translated.glue import Entry, glue_text, origin
+from harness.translated.symbols import Symbols, read_symbols
+
+#: Why a guest function cannot be called.
+MISSING = "translated function missing from the C"
+STATIC = "translated function is static in the C"
+
+_HERE = Path(__file__).parent
+_WORKER_SOURCES = (_HERE / "worker.c", _HERE / "host_runtime.c")
+
+#: What compilers and sanitizers bring along themselves; never a function of the guest.
+_RESERVED = re.compile(r"__\w+san_|__sanitizer_|_GLOBAL_OFFSET_TABLE_$")
+
+#: How linkers name what they cannot find (GNU ld, gold, lld, mold).
+_UNDEFINED = re.compile(r"undefined (?:reference to|symbol:) [`']?(\w+)")
+
+
+class NamedFunction(Protocol):
+    """What the build needs to know about a guest function."""
+
+    @property
+    def name(self) -> str:
+        """Its name in the guest image."""
+
+    @property
+    def address(self) -> int:
+        """Its guest address."""
+
+
+@dataclass(frozen=True, slots=True)
+class Library:
+    """The compiled C of one build under one compiler.
+
+    ``entries`` gives the number of each callable function by guest address, ``missing`` the reason for each that
+    cannot be called; ``externals`` are the functions that the C calls and no source defines, ascending.
+    """
+
+    path: Path
+    worker: Path
+    compiler: Compiler
+    entries: dict[int, int]
+    missing: dict[int, str]
+    externals: tuple[str, ...]
+
+
+def build_libraries(build: Build, functions: Sequence[NamedFunction]) -> tuple[Library, ...]:
+    """One library for each compiler of the build, in their order; what was compiled before is used again.
+
+    Errors: ``UsageError`` for sources that match nothing, a compiler that is absent, C that does not compile.
+    """
+    translated = build.translated
+    if translated is None:
+        raise UsageError(
+            str(build.file), "no [translated] table", help="say where the translated C is and how it is bound"
+        )
+    sources = matching(translated.sources, build.folder, f"{build.file} [translated] sources")
+    store = build.folder / ".tallystick" / "build"
+    try:
+        store.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(str(store), "cannot be made", got=(error.strerror or str(error)).lower()) from None
+    where = f"{build.file} [translated] compilers"
+    compilers = [Compiler.find(command, build.folder, where) for command in translated.compilers]
+    return tuple(
+        _Linking(build, translated, compiler, store.resolve()).library(sources, functions) for compiler in compilers
+    )
+
+
+def matching(patterns: Iterable[str], folder: Path, where: str) -> list[Path]:
+    """The files that ``patterns`` name, seen from ``folder``; absolute, each once, in a fixed order.
+
+    Errors: ``UsageError`` at ``where`` for a pattern without a file.
+    """
+    found: dict[Path, None] = {}
+    for pattern in patterns:
+        names = sorted(glob(pattern, root_dir=folder, recursive=True))
+        files = [(folder / name).resolve() for name in names if (folder / name).is_file()]
+        if not files:
+            raise UsageError(
+                where,
+                "no file matches",
+                got=f"'{pattern}'",
+                expected=f"a file or shell pattern seen from {folder}",
+                help="correct the pattern, or run the translator first",
+            )
+        found.update(dict.fromkeys(files))
+    return list(found)
+
+
+@dataclass(frozen=True, slots=True)
+class _Linking:
+    """One build under one compiler, on its way to a library."""
+
+    build: Build
+    translated: Translated
+    compiler: Compiler
+    store: Path
+
+    def library(self, sources: Sequence[Path], functions: Sequence[NamedFunction]) -> Library:
+        objects = self.objects(sources)
+        symbols = read_symbols(objects)
+        entries, missing = self.entries(functions, symbols)
+        path, externals = self.linked(objects, list(entries.values()), symbols)
+        try:
+            worker = self.compiler.link_worker(_WORKER_SOURCES, self.store)
+        except CompilerRefusal as failure:
+            raise self.refused(failure, "the worker program") from None
+        numbers = {address: number for number, address in enumerate(entries)}
+        return Library(path, worker, self.compiler, numbers, missing, externals)
+
+    def objects(self, sources: Sequence[Path]) -> list[Path]:
+        include = [folder.resolve() for folder in self.translated.include]
+
+        def compiled(source: Path) -> Path:
+            try:
+                return self.compiler.compile(source, source.read_bytes(), include, self.store)
+            except CompilerRefusal as failure:
+                raise self.refused(failure, str(source)) from None
+
+        with ThreadPoolExecutor(os.cpu_count()) as pool:
+            return list(pool.map(compiled, sources))
+
+    def entries(self, functions: Sequence[NamedFunction], symbols: Symbols) -> tuple[dict[int, Entry], dict[int, str]]:
+        """The functions that the glue can call, and why not for the others; by guest address."""
+        binding = self.translated.binding
+        by_name = "{function}" in binding.call
+        entries: dict[int, Entry] = {}
+        missing: dict[int, str] = {}
+        for function in functions:
+            name = function_name(binding, function.name, function.address)
+            if not name or name in symbols.defined or (name in symbols.static and not by_name):
+                entries[function.address] = Entry(name, function.address)
+            else:
+                missing[function.address] = STATIC if name in symbols.static else MISSING
+        return entries, missing
+
+    def linked(
+        self, objects: Sequence[Path], entries: Sequence[Entry], symbols: Symbols
+    ) -> tuple[Path, tuple[str, ...]]:
+        """The library's file, and the functions that only the glue defines.
+
+        The linker alone knows what the C and compiler libraries resolve, so it is asked: a first link refuses
+        undefined symbols, and those of our own that it names become stand-ins.
+        """
+        ours = {name for name in symbols.undefined if not _RESERVED.match(name)}
+        parts = [*objects, self.glue(entries, ())]
+        path = self.path_of(parts)
+        if path.exists():
+            return path, ()
+        try:
+            self.compiler.link(parts, path, ["-Wl,-z,defs"])
+        except CompilerRefusal as failure:
+            externals = tuple(sorted(ours & set(_UNDEFINED.findall(failure.words))))
+            if not externals:
+                raise self.refused(failure, "linking") from None
+        else:
+            return path, ()
+        if not self.translated.binding.prototype:
+            raise UsageError(
+                f"{self.build.file} [translated.binding] prototype",
+                "missing key, and the C calls functions that no source defines",
+                got=", ".join(externals[:5]),
+                help="add their sources, or give prototype so that a call of one is reported",
+            )
+        parts = [*objects, self.glue(entries, externals)]
+        path = self.path_of(parts)
+        if not path.exists():
+            try:
+                self.compiler.link(parts, path)
+            except CompilerRefusal as failure:
+                raise self.refused(failure, "linking") from None
+        return path, externals
+
+    def path_of(self, parts: Sequence[Path]) -> Path:
+        """Name of the library made of ``parts``; objects are already named by content."""
+        return (
+            self.store / f"lib-{digest(self.compiler.version, self.compiler.command, *(p.name for p in parts))[:32]}.so"
+        )
+
+    def glue(self, entries: Sequence[Entry], externals: Sequence[str]) -> Path:
+        """The object of the glue. Its warnings are ours or the binding's, and of no use to anybody."""
+        text = glue_text(self.build, self.translated, entries, externals).encode()
+        source = self.store / f"glue-{digest(text)[:32]}.c"
+        if not source.exists():
+            source.write_bytes(text)
+        include = [*(folder.resolve() for folder in self.translated.include), _HERE]
+        try:
+            return self.compiler.compile(source, text, include, self.store, ["-w"])
+        except CompilerRefusal as failure:
+            raise self.refused(failure, str(source)) from None
+
+    def refused(self, failure: CompilerRefusal, what: str) -> UsageError | HarnessError:
+        """What the user reads when the compiler says no: the key or file to mend, and the compiler's own words."""
+        error = re.search(r"(?m)^(.*?):(\d+)(?::\d+)?: (?:fatal )?error: (.*)$", failure.words)
+        where, said = (f"{error[1]}:{error[2]}", error[3]) if error else (what, shown(failure.words).partition("\n")[0])
+        for key in (*type(self.translated.binding).model_fields, "headers"):
+            if error and error[1] == origin(self.build, key):
+                where = error[1]
+        inside = re.search(r"[Ii]n function ['`](\w+)'", failure.words)
+        place = f", in function {inside[1]}" if inside and not inside[1].startswith("tally_") else ""
+        return UsageError(
+            where,
+            f"does not compile with {self.compiler.command}{place}",
+            got=said,
+            help=f"the compiler said:\n{shown(failure.words)}",
+        )

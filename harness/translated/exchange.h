@@ -1,0 +1,61 @@
+/* What the harness and the worker process share, in one block of memory.
+ *
+ * C includes this file and Python reads it through cffi, so it holds plain declarations only: fixed-width types, no
+ * preprocessor lines. A "position" is a distance in bytes from the {memory} pointer of the binding.
+ */
+
+enum tally_stop {
+    TALLY_PENDING,  /* set by the harness before a call: still there when the worker died without a word */
+    TALLY_RETURNED,
+    TALLY_WILD,     /* touched guest space that the state does not have, or wrote to a read-only part of it */
+    TALLY_CRASH,
+    TALLY_HANG,
+    TALLY_EXTERNAL  /* called a function that no source defines */
+};
+
+/* Where the host address of a crash lies. */
+enum tally_place {
+    TALLY_ELSEWHERE,
+    TALLY_BELOW_STACK,  /* guard below the stack of the call: it is too deep */
+    TALLY_ABOVE_STACK,  /* guard above it: a frame was overrun */
+    TALLY_NOWHERE       /* the processor gives no address: not one a pointer can have */
+};
+
+/* Widths: all 64 bits, unsigned; with fpu = paired only the low 32 bits of each fpr count. */
+struct tally_registers {
+    uint64_t gpr[32];
+    uint64_t hi;
+    uint64_t lo;
+    uint64_t fpr[32];
+    uint64_t fcsr;
+};
+
+/* A run of guest memory; its bytes are in the shared file at file_offset, in guest order between calls. */
+struct tally_region {
+    uint64_t position;
+    uint64_t size;
+    uint64_t file_offset;
+    uint64_t writable;
+};
+
+struct tally_exchange {
+    /* from the harness */
+    uint32_t function;       /* number in the entry table of the glue */
+    uint32_t remap;          /* the regions below have changed: map them anew */
+    uint32_t region_count;
+    uint32_t word_swapped;
+    uint64_t microseconds;   /* processor time that the call may take */
+    /* both ways */
+    struct tally_registers registers;
+    /* from the worker */
+    uint32_t stop;           /* enum tally_stop */
+    uint32_t signal;         /* host signal of a crash */
+    uint32_t place;          /* enum tally_place */
+    uint32_t wrote;          /* the faulting access was a write, where the host tells */
+    uint32_t changed_fp;     /* the call left another host rounding mode or floating-point control behind */
+    uint32_t reserved;
+    int64_t fault;           /* position of a wild access; host address of a crash */
+    uint64_t host_pc;        /* of the instruction that was stopped, from the start of the library; 0 unknown */
+    char external[256];      /* name of the function that nobody defines */
+    struct tally_region regions[1024];
+};

@@ -1,0 +1,30 @@
+/* Guarded execution of translated C: guest space, own stack, signals, time limit. */
+
+#ifndef TALLY_HOST_RUNTIME_H
+#define TALLY_HOST_RUNTIME_H
+
+#include <stdint.h>
+
+#include "exchange.h"
+
+/* The call that the glue makes: registers in, translated function, registers out. */
+typedef void tally_call_t(uint32_t function, struct tally_registers *registers, uint8_t *memory);
+
+/* Reserves guest space without access and installs stacks and signal handlers. Returns NULL or what failed. */
+const char *tally_guard(struct tally_exchange *exchange);
+
+/* Gives access to the exchange's regions, whose bytes are in the file `fd`, and to nothing else of guest space.
+ * Returns NULL or what failed. */
+const char *tally_open_regions(int fd);
+
+/* Keeps the writable data of the library loaded at `base` as it is now; every call starts with it. */
+const char *tally_keep_data(uintptr_t base);
+
+/* Runs one function as the exchange says and notes there how it ended. A call after which this process cannot be
+ * trusted (heap or stack may be damaged, a lock may be held) ends the process instead of returning. */
+void tally_run(tally_call_t *call);
+
+/* Ends the running call: it came to a function that no source defines. Does not return. */
+void tally_external_called(const char *name);
+
+#endif

@@ -1,0 +1,82 @@
+/* The worker process: loads one library of translated C and calls its functions as the harness asks.
+ *
+ * Arguments: the library, and three open files: the shared memory, requests, replies. One byte is one request or
+ * reply; the exchange at the start of the shared memory says the rest. Ends when the harness closes the requests.
+ * Whatever the C prints goes to standard error, which the harness keeps.
+ */
+
+#define _GNU_SOURCE
+#include <dlfcn.h>
+#include <link.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/mman.h>
+#include <sys/resource.h>
+#include <unistd.h>
+
+#include "host_runtime.h"
+
+#define PRINTED_LIMIT (16u << 20) /* bytes that the C may print before it is stopped */
+#define PRINTED_KEPT (64 * 1024)  /* bytes of earlier calls' printing that are kept */
+
+static void fail(const char *what, const char *detail)
+{
+    fprintf(stderr, "%s%s%s\n", what, detail ? ": " : "", detail ? detail : "");
+    exit(2);
+}
+
+static void *symbol(void *library, const char *name)
+{
+    void *found = dlsym(library, name);
+    if (!found)
+        fail("the glue is incomplete", name);
+    return found;
+}
+
+static void limit(void)
+{
+    struct rlimit no_core = {0, 0}, printed = {PRINTED_LIMIT, PRINTED_LIMIT};
+    setrlimit(RLIMIT_CORE, &no_core);
+    setrlimit(RLIMIT_FSIZE, &printed);
+}
+
+static void forget_printed(void)
+{
+    if (lseek(STDERR_FILENO, 0, SEEK_END) > PRINTED_KEPT && ftruncate(STDERR_FILENO, 0) != 0)
+        fail("cannot empty the file of printed text", NULL);
+}
+
+int main(int count, char **arguments)
+{
+    if (count != 5)
+        fail("usage: worker LIBRARY MEMORY-FD REQUEST-FD REPLY-FD", NULL);
+    int memory_fd = atoi(arguments[2]), request_fd = atoi(arguments[3]), reply_fd = atoi(arguments[4]);
+    struct tally_exchange *exchange =
+        mmap(NULL, sizeof *exchange, PROT_READ | PROT_WRITE, MAP_SHARED, memory_fd, 0);
+    if (exchange == MAP_FAILED)
+        fail("cannot map the exchange", NULL);
+    void *library = dlopen(arguments[1], RTLD_NOW | RTLD_LOCAL);
+    if (!library)
+        fail("cannot load the library", dlerror());
+    tally_call_t *call = (tally_call_t *)symbol(library, "tally_call");
+    *(void (**)(const char *))symbol(library, "tally_on_external") = tally_external_called;
+    struct link_map *map;
+    dlinfo(library, RTLD_DI_LINKMAP, &map);
+    limit();
+    setvbuf(stdout, NULL, _IONBF, 0);
+    const char *failure = tally_guard(exchange);
+    if (!failure)
+        failure = tally_keep_data(map->l_addr);
+    if (failure)
+        fail(failure, NULL);
+
+    char byte = 'r';
+    while (write(reply_fd, &byte, 1) == 1 && read(request_fd, &byte, 1) == 1) {
+        forget_printed();
+        if (exchange->remap && (failure = tally_open_regions(memory_fd)) != NULL)
+            fail(failure, NULL);
+        tally_run(call);
+    }
+    return 0;
+}

@@ -1,0 +1,136 @@
+"""The worker process seen from Python: its start, one call at a time, its death and its successor."""
+
+from __future__ import annotations
+
+import os
+import select
+import subprocess
+import tempfile
+from dataclasses import dataclass
+from typing import Any
+
+from harness.engines.base import Region
+from harness.errors import UsageError
+from harness.translated.build import Library
+from harness.translated.shared import PENDING, RETURNED, SharedMemory
+
+#: A worker that does not answer is killed after this many times its limit of processor time, and some seconds.
+_PATIENCE = 4
+_PATIENCE_SECONDS = 3.0
+
+#: Characters of what the C printed that a crash shows.
+_PRINTED = 400
+
+
+@dataclass(frozen=True, slots=True)
+class Death:
+    """The worker process ended during a call.
+
+    ``status`` is its exit status as ``subprocess`` gives it, None where it had to be killed because it did not answer;
+    ``printed`` the last of what the C wrote to its standard output and error.
+    """
+
+    status: int | None
+    printed: str
+
+
+class Worker:
+    """A worker process for one library, started again whenever a call has killed it."""
+
+    def __init__(self, library: Library, word_swapped: bool, memory_base: int, seconds: float) -> None:
+        self.owner = os.getpid()
+        self._library = library
+        self._patience = seconds * _PATIENCE + _PATIENCE_SECONDS
+        self._memory = SharedMemory(word_swapped, memory_base, seconds)
+        self._process = _Process(library, self._memory.fd)
+
+    @property
+    def exchange(self) -> Any:
+        """The cffi ``struct tally_exchange *`` through which registers go in and everything comes out."""
+        return self._memory.exchange
+
+    def run(self, function: int, memory: tuple[Region, ...]) -> Death | None:
+        """Calls entry ``function`` on ``memory``; the exchange's registers go in and come out.
+
+        Gives None after a call that ended by itself or was stopped in good order, as ``exchange.stop`` says.
+        """
+        if self._process.busy:  # the last call killed it, or somebody interrupted the wait for it
+            self._process.end()
+            self._memory.forget()
+            self._process = _Process(self._library, self._memory.fd)
+        self._memory.put(memory)
+        self.exchange.function = function
+        self.exchange.stop = PENDING
+        death = self._process.call(self._patience)
+        if death is None and self.exchange.stop != RETURNED:
+            self._memory.settle()
+        return death
+
+    def regions_after(self) -> tuple[Region, ...]:
+        """The regions of the last call as it left them; one that did not change is the same object."""
+        return self._memory.regions_after()
+
+    def close(self) -> None:
+        """Ends the process and frees the shared memory."""
+        self._process.end()
+        self._memory.close()
+
+
+class _Process:
+    """One life of a worker. ``busy`` stays true after a call that it did not answer."""
+
+    def __init__(self, library: Library, memory_fd: int) -> None:
+        self.busy = False
+        self._owner = os.getpid()
+        self._printed = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the process
+        request_read, request_write = os.pipe()
+        reply_read, reply_write = os.pipe()
+        self._requests = os.fdopen(request_write, "wb", buffering=0)
+        self._replies = os.fdopen(reply_read, "rb", buffering=0)
+        self._answers = select.poll()
+        self._answers.register(reply_read, select.POLLIN)
+        files = (memory_fd, request_read, reply_write)
+        self._child = subprocess.Popen(
+            [library.worker, library.path, *map(str, files)],
+            stdin=subprocess.DEVNULL,
+            stdout=self._printed,
+            stderr=self._printed,
+            pass_fds=files,
+            start_new_session=True,  # an interrupt from the keyboard is for the harness alone
+            env={**os.environ, "MALLOC_PERTURB_": "165"},  # fresh heap is never zero by luck
+        )
+        os.close(request_read)
+        os.close(reply_write)
+        if not self._replies.read(1):
+            status = self._child.wait()
+            got = self._last_words() or f"exit status {status}"
+            self.end()
+            command = library.compiler.command
+            raise UsageError(str(library.path), f"library compiled with {command} cannot be run", got=got)
+
+    def call(self, patience: float) -> Death | None:
+        """Lets the worker make the call that the exchange describes. Units: ``patience`` in seconds."""
+        self.busy = True
+        self._requests.write(b"r")
+        answered = self._answers.poll(patience * 1000)
+        if not answered:
+            self._child.kill()
+        elif self._replies.read(1):
+            self.busy = False
+            return None
+        status = self._child.wait()
+        return Death(status if answered else None, self._last_words())
+
+    def end(self) -> None:
+        """Ends the process; after a fork it belongs to the other copy and is left alone."""
+        if self._owner == os.getpid():
+            self._child.kill()
+            self._child.wait()
+        else:
+            self._child.returncode = 0
+        for file in (self._requests, self._replies, self._printed):
+            file.close()
+
+    def _last_words(self) -> str:
+        self._printed.seek(0)
+        return self._printed.read().decode(errors="replace").strip()[-_PRINTED:]
