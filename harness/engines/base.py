@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Protocol
 
+from harness.errors import HarnessError
+
 #: Page size in bytes of every guest region; addresses and sizes of regions are multiples of it.
 PAGE = 0x1000
 
@@ -57,6 +59,37 @@ class MachineState:
     memory: tuple[Region, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class InitialRegisters:
+    """The registers of a state before a call, every one with a value; widths as in ``MachineState``."""
+
+    gpr: tuple[int, ...]
+    hi: int
+    lo: int
+    fpr: tuple[int, ...]
+    fcsr: int
+
+    @classmethod
+    def of(cls, state: MachineState) -> InitialRegisters:
+        """Takes them from a state.
+
+        Errors: ``HarnessError`` where one has no value.
+        """
+        return cls(
+            tuple(_known(value) for value in state.gpr),
+            _known(state.hi),
+            _known(state.lo),
+            tuple(_known(value) for value in state.fpr),
+            _known(state.fcsr),
+        )
+
+
+def _known(value: int | None) -> int:
+    if value is None:
+        raise HarnessError("state before a call", "has a register without a value")
+    return value
+
+
 class StopKind(StrEnum):
     """How a run ended."""
 
@@ -96,7 +129,9 @@ class Outcome:
     ``trap`` is the name of the guest exception (``overflow``, ``address-error-load``, ...; ``interp.events`` lists
     them) and empty unless ``stop`` is TRAP. ``fault_address`` is the guest address that a bad access went to and
     ``at`` the address of the instruction that stopped the run; each is None where the leg does not know. ``detail``
-    is for people only and never compared. ``after`` is None where nothing can be observed (a crash).
+    is for people only and never compared. ``after`` is None where nothing can be observed (a crash). ``open_halves``
+    are the FPRs of ``after`` whose upper half the manual leaves open (with FR set, after a 32-bit write), where the
+    leg knows; ``steps`` counts instructions.
     """
 
     stop: StopKind
@@ -108,6 +143,7 @@ class Outcome:
     events: tuple[GuestEvent, ...] = ()
     coverage: Coverage | None = None
     steps: int | None = None
+    open_halves: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

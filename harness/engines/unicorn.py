@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import unicorn
 
-from harness.engines.base import MachineState, Outcome, StopKind, Target
+from harness.engines.base import InitialRegisters, MachineState, Outcome, StopKind, Target
 from harness.engines.guard import plan_route
 from harness.engines.unicorn_cpu import Cpu, Halt, is_unmapped_segment
 from harness.errors import HarnessError
@@ -48,7 +48,9 @@ class Unicorn:
             detail = f"memory at {outside.address:016x} would need the TLB"
             return Outcome(StopKind.UNSUPPORTED, after=None, detail=detail)
         self._cpu.place(before.memory)
-        halt = self._cpu.run(self._target.entry, _registers(before), _known(before.fcsr), fuel)
+        start = InitialRegisters.of(before)
+        registers = (*start.gpr[1:], start.hi, start.lo, *start.fpr)
+        halt = self._cpu.run(self._target.entry, registers, start.fcsr, fuel)
         if halt.unsupported:
             return Outcome(StopKind.UNSUPPORTED, after=None, detail=halt.unsupported)
         after = _state(self._cpu, before)
@@ -63,17 +65,6 @@ def _stop(halt: Halt) -> StopKind:
     if halt.trap:
         return StopKind.TRAP
     return StopKind.RETURNED if halt.returned else StopKind.FUEL
-
-
-def _known(value: int | None) -> int:
-    if value is None:
-        raise HarnessError("unicorn", "a state before a call has a register without a value")
-    return value
-
-
-def _registers(state: MachineState) -> list[int]:
-    """Puts a state's registers into the order of ``RegisterFile``."""
-    return [_known(value) for value in (*state.gpr[1:], state.hi, state.lo, *state.fpr)]
 
 
 def _state(cpu: Cpu, before: MachineState) -> MachineState:
