@@ -10,8 +10,8 @@ from itertools import groupby
 from harness.program.layout import Piece
 from harness.program.model import Function
 
-#: Which name a function keeps where several symbols have its address: a global one first.
-_BINDINGS = ("STB_GLOBAL", "STB_WEAK", "STB_LOCAL")
+#: Which name a function keeps where several symbols have its address: a global one first, an unheard-of one last.
+_PREFERENCE = {"STB_GLOBAL": 0, "STB_WEAK": 1, "STB_LOCAL": 2}
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ def collect(symbols: Iterable[Symbol], pieces: Iterable[Piece]) -> tuple[tuple[F
             notes.append(f"{symbol.name} at {symbol.address:016x} {why} and is left out")
         else:
             placed.append((symbol, piece))
-    placed.sort(key=lambda pair: (pair[0].address, _BINDINGS.index(pair[0].binding), pair[0].name))
+    placed.sort(key=lambda pair: (pair[0].address, _PREFERENCE.get(pair[0].binding, 3), pair[0].name))
     starts = sorted({symbol.address for symbol, _ in placed})
     functions = []
     for address, group in groupby(placed, key=lambda pair: pair[0].address):
