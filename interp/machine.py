@@ -7,11 +7,13 @@ and how far the iterator over the steps came tells its address: exact traps cost
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import nullcontext
 from operator import length_hint
 from typing import Any, Literal, NamedTuple
 
 from interp.blocks import CONSTANTS, COP0, FCSR, FPR, HI, LO, OUTCOME, STALE, Assembler, Block, Key, Step
 from interp.events import GuestTrap, heard_by
+from interp.fcsr import ieee_when_unimplemented
 from interp.memory import Memory
 from interp.words import sext64, zext64
 
@@ -53,12 +55,14 @@ Reached = tuple[frozenset[int], frozenset[tuple[int, bool]]]
 class Machine:
     """One R4300 over a memory, for any number of runs.
 
-    ``fr`` is the FR bit of Status. ``slots`` hold all values as ``blocks`` lays them out.
+    ``fr`` is the FR bit of Status. With ``ieee`` set, FP operations that the chip leaves to software have their IEEE
+    result and are noted as open. ``slots`` hold all values as ``blocks`` lays them out.
     """
 
-    def __init__(self, memory: Memory, fr: bool) -> None:
+    def __init__(self, memory: Memory, fr: bool, ieee: bool = False) -> None:
         self.memory = memory
         self.fr = fr
+        self._software = ieee_when_unimplemented if ieee else nullcontext
         self.slots: list[Any] = [0] * CONSTANTS
         self.assembler = Assembler(memory, self.slots, fr)
         self._blocks: dict[Key, Block] = {}
@@ -103,7 +107,7 @@ class Machine:
         r, blocks, trail, last = self.slots, self._blocks, self._trail, self._until
         key: Key = sext64(pc)
         left = fuel
-        with heard_by(self._note):
+        with heard_by(self._note), self._software():
             try:
                 while key != last:
                     block = blocks.get(key) or self._compile(key)
