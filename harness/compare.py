@@ -35,6 +35,8 @@ LegOutcome = tuple[str, Outcome]
 
 #: FCSR bits that a caller may rely on: FS, the five enables, the rounding mode. Source: VR5000 manual, FCR31 layout.
 FCSR_CONTROL = 0x0100_0F83
+_LOW_HALF = 0xFFFF_FFFF
+
 #: FCSR bits of the cause field.
 FCSR_CAUSE = 0x0003_F000
 
@@ -232,6 +234,7 @@ def _register_differences(first: Outcome, last: Outcome, rules: Rules, fcsr_igno
     assert before is not None and after is not None  # the caller compares only what was observed
     if before.fr is not after.fr:
         raise HarnessError("compare", "two legs ran with different FR bits", help="report this")
+    open_halves = first.open_halves | last.open_halves
     for place in _places(rules, before.fr):
         a, b = _value(before, place.loc), _value(after, place.loc)
         if a is None or b is None or a == b:
@@ -239,6 +242,8 @@ def _register_differences(first: Outcome, last: Outcome, rules: Rules, fcsr_igno
         mask = place.mask
         if place.loc[0] == "fcsr":
             mask &= ~fcsr_ignored
+        elif place.loc[0] == "fpr" and place.loc[1] in open_halves:
+            mask &= _LOW_HALF
         if (a ^ b) & mask:
             yield place
 

@@ -145,10 +145,11 @@ def exit_status(result: CheckResult) -> int:
     """The process exit status that stands for ``result``.
 
     0 all compared functions agree; 1 at least one differs; 3 nothing was compared, or only inconclusive; 4 a fault of
-    the harness. A difference outranks a fault of the harness elsewhere: it is evidence already.
+    the harness. A difference outranks a fault of the harness elsewhere: it is evidence already. An interrupted check
+    without a difference has not compared all it should, which is a 3.
     """
     if result.count(Verdict.DIFFER):
         return 1
     if result.count(Verdict.HARNESS_ERROR):
         return 4
-    return 0 if result.count(Verdict.AGREE) else 3
+    return 0 if result.count(Verdict.AGREE) and not result.interrupted else 3

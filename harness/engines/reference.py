@@ -37,6 +37,15 @@ class Reference:
 
     def run(self, before: MachineState, fuel: int) -> Outcome:
         """Calls the loaded function from ``before``."""
+        machine, entry = self.prepared(before)
+        stop = machine.run(entry, RETURN_ADDRESS, fuel)
+        return self._outcome(machine, stop, before)
+
+    def prepared(self, before: MachineState) -> tuple[Machine, int]:
+        """The machine as it is before a call, and the address to run from; also for a traced replay.
+
+        It is the engine's own: the next run takes it over.
+        """
         if self._target is None:
             raise HarnessError("reference", "run without a loaded function")
         if before.fr is not self._target.fr:
@@ -45,8 +54,7 @@ class Reference:
         self._place(self._target.code, before.memory)
         start = InitialRegisters.of(before)
         machine.set_state(start.gpr, start.hi, start.lo, start.fpr, start.fcsr)
-        stop = machine.run(self._target.entry, RETURN_ADDRESS, fuel)
-        return self._outcome(machine, stop, before)
+        return machine, self._target.entry
 
     def close(self) -> None:
         """Lets go of the guest's memory."""

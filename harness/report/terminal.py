@@ -31,6 +31,8 @@ _MEANING = {
     DifferenceKind.HANG: "a fault of the translation: it does not come back in its time where the guest does",
 }
 
+_NO_BLAME = "the references disagree, so nothing is said about the translation"
+
 _HEADINGS = ("function", "verdict", "states", "compared", "instructions", "branches", "note")
 _RIGHT = {"states", "compared", "instructions", "branches"}
 
@@ -58,7 +60,8 @@ def print_finding(console: Console, function: FunctionResult, finding: Finding) 
     """Prints one finding in the fixed order: place, values, writer, input, meaning, how to see it again."""
     where = " in ".join(filter(None, (function.name, function.build)))
     under = f" under {function.compiler}" if function.compiler else ""
-    console.print(Text(f"differ: {where}{under}: {describe_place(finding.difference)}", style="bold red"))
+    head = f"{function.verdict}: {where}{under}: {describe_place(finding.difference)}"
+    console.print(Text(head, style=_STYLES[function.verdict]))
     width = max(len("written by"), *(len(name) for name, _ in finding.difference.values)) + 2
     for line in value_lines(finding.difference, width):
         console.print(line)
@@ -69,10 +72,31 @@ def print_finding(console: Console, function: FunctionResult, finding: Finding) 
     parts = [f"{part.where} = {part.value}" for part in finding.inputs] or ["what every call starts from"]
     for label, text in zip(["input", *[""] * len(parts)], parts, strict=False):
         console.print(f"  {label:{width}}{text}")
-    console.print(f"  {'meaning':{width}}{_MEANING[finding.difference.kind]}")
+    blame = _MEANING[finding.difference.kind] if function.verdict is Verdict.DIFFER else _NO_BLAME
+    console.print(f"  {'meaning':{width}}{blame}")
     if finding.case:
         console.print(f"  {'again':{width}}tallystick replay {finding.case}")
     console.print()
+
+
+def print_replay(console: Console, result: CheckResult, saved: Difference) -> None:
+    """Prints what a saved case says now, and whether that is what was saved."""
+    (function,) = result.functions
+    if function.finding is None:
+        was = f"when it was saved: {describe_place(saved)}"
+        if function.verdict is Verdict.AGREE:
+            console.print(f"agree: {function.name}: no difference in this state now; {was}")
+        else:
+            console.print(f"{function.verdict}: {function.name}: {function.reason}; {was}")
+        return
+    print_finding(console, function, function.finding)
+    now = function.finding.difference
+    if now == saved:
+        console.print("the same as when it was saved")
+    else:
+        console.print(f"not the same as when it was saved: {describe_place(saved)}")
+        for line in value_lines(saved, max(len(name) for name, _ in saved.values) + 2):
+            console.print(line)
 
 
 def describe_place(difference: Difference) -> str:

@@ -92,7 +92,7 @@ class Case(_Record):
     references disagree among themselves. ``input`` is for people: what of ``before`` is no default.
     """
 
-    schema_id: Literal["tallystick.case/1"] = Field("tallystick.case/1", alias="schema")
+    schema_id: Literal["tallystick.case/1"] = Field(default="tallystick.case/1", alias="schema")
     config: str
     build: str
     compiler: str

@@ -97,6 +97,16 @@ def test_with_fr_all_64_bits_of_a_floating_point_register_count() -> None:
     assert found is not None and found.values[0][1] == "8000000000000000"
 
 
+def test_with_fr_the_upper_half_that_a_32_bit_write_left_open_does_not_count() -> None:
+    reference = returned(state(fr=True, f0=0x1111_1111_3F80_0000), open_halves=frozenset({0}))
+    same_low, other_low = state(fr=True, f0=0x3F80_0000), state(fr=True, f0=0x1111_1111_3F80_0001)
+    assert three(reference, reference, returned(same_low), N32).result is Result.AGREE
+    assert three(reference, returned(same_low), returned(same_low), N32).result is Result.AGREE
+    assert three(reference, reference, returned(other_low), N32).result is Result.DIFFER
+    other_register = state(fr=True, f0=0x1111_1111_3F80_0000, f2=1 << 40)
+    assert three(reference, reference, returned(other_register), N32).result is Result.DIFFER
+
+
 def test_fcsr_counts_by_its_control_bits_in_the_abi_scope() -> None:
     for bit in (0, 1, 7, 11, 24):  # rounding mode, enables, FS
         assert place(state(), state(fcsr=1 << bit)) == "fcsr"

@@ -9,8 +9,8 @@ from dataclasses import replace
 import pytest
 from made_results import AGREES, ALL_KINDS, CRASH, MEMORY, REGISTER, result
 
-from harness.report.terminal import describe_place, make_console, print_check, timing_lines
-from harness.results import CheckResult, Finding
+from harness.report.terminal import describe_place, make_console, print_check, print_replay, timing_lines
+from harness.results import CheckResult, Finding, FunctionResult
 from harness.verdicts import Verdict
 
 Pinned = Callable[[str, str], None]
@@ -36,6 +36,22 @@ def test_a_check_that_compared_nothing(pinned: Pinned) -> None:
 
 def test_an_interrupted_check(pinned: Pinned) -> None:
     pinned("check-interrupted.txt", printed(result(AGREES, interrupted=True)))
+
+
+@pytest.mark.parametrize(
+    ("name", "row", "saved"),
+    [
+        ("same", ALL_KINDS[1], REGISTER),
+        ("other", ALL_KINDS[1], MEMORY),
+        ("agree", AGREES, REGISTER),
+        ("references", replace(ALL_KINDS[4], finding=REGISTER, reason="references disagree"), REGISTER),
+        ("inconclusive", replace(AGREES, verdict=Verdict.INCONCLUSIVE, reason="guest trap:overflow"), REGISTER),
+    ],
+)
+def test_a_replayed_case(pinned: Pinned, name: str, row: FunctionResult, saved: Finding) -> None:
+    file = io.StringIO()
+    print_replay(make_console(file), result(row), saved.difference)
+    pinned(f"replay-{name}.txt", file.getvalue())
 
 
 def test_the_share_of_each_phase(pinned: Pinned) -> None:

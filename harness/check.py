@@ -1,0 +1,206 @@
+"""The check of a whole ``tally.toml``: every selected function of every build, under every compiler, over processes."""
+
+from __future__ import annotations
+
+import os
+import re
+import time
+import traceback
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from harness.check_function import Clock, check_function, function_seed
+from harness.config import Build, Config, Scope, load_config
+from harness.errors import UsageError
+from harness.pool import run_all
+from harness.program.model import Function
+from harness.results import CheckResult, FunctionResult, LegInfo
+from harness.states.source import ShapedStates
+from harness.verdicts import Verdict
+from harness.workbench import Limits, Workbench, excluded, selected
+
+#: Told of each function as it ends: how many are done, of how many, and its name.
+Progress = Callable[[int, int, str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What the command line adds to the file; None and empty leave it as the file says.
+
+    ``pattern`` is a shell pattern of function names, ``build`` the name of one build, ``workers`` the number of
+    processes (all processors by default).
+    """
+
+    pattern: str = ""
+    build: str = ""
+    states: int | None = None
+    seed: int | None = None
+    scope: Scope | None = None
+    workers: int | None = None
+
+    def limits(self, build: Build) -> Limits:
+        """The limits of a check of ``build``."""
+        check = build.check
+        return Limits(
+            states=check.states if self.states is None else self.states,
+            fuel=check.fuel,
+            seed=check.seed if self.seed is None else self.seed,
+            scope=check.scope if self.scope is None else self.scope,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    """One function of one build, as it is sent to a worker."""
+
+    build: Build
+    limits: Limits
+    function: Function
+
+
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """What a worker sends back."""
+
+    results: tuple[FunctionResult, ...]
+    timing: dict[str, float]
+
+
+def check(file: Path, options: Options, progress: Progress | None = None) -> CheckResult:
+    """Checks what ``options`` select of the ``tally.toml`` at ``file``.
+
+    Errors: ``UsageError`` for whatever the user must change before anything can run.
+    """
+    begin = time.perf_counter()
+    builds = chosen_builds(load_config(file), options.build)
+    legs: list[LegInfo] = []
+    items: list[_Item] = []
+    left_out: list[FunctionResult] = []
+    unmatched: UsageError | None = None
+    for build in builds:
+        with Workbench(build) as bench:
+            legs += [leg for leg in bench.legs() if leg not in legs]
+            try:
+                functions = selected(bench.program, build, options.pattern)
+            except UsageError as error:
+                unmatched = error
+                continue
+            for function in functions:
+                reason = excluded(build, function)
+                if reason:
+                    left_out += [_not_run(build, compiler, function, reason) for compiler in bench.compilers()]
+                else:
+                    items.append(_Item(build, options.limits(build), function))
+    if unmatched is not None and not items and not left_out:
+        raise unmatched
+    results, timing, interrupted = _run(items, options.workers or os.cpu_count() or 1, progress)
+    order = {build.name: number for number, build in enumerate(builds)}
+    limits = options.limits(builds[0])
+    return CheckResult(
+        seed=limits.seed,
+        scope=str(limits.scope),
+        legs=tuple(legs),
+        # Python's sort is stable: the compilers of one function keep the order of the file.
+        functions=tuple(sorted([*left_out, *results], key=lambda r: (order[r.build], r.address, r.name))),
+        seconds=time.perf_counter() - begin,
+        timing=tuple(sorted(timing.items())),
+        interrupted=interrupted,
+    )
+
+
+def chosen_builds(config: Config, name: str) -> tuple[Build, ...]:
+    """All builds of a file, or the one that ``name`` names.
+
+    Errors: ``UsageError`` for a name that no build has.
+    """
+    if not name:
+        return config.builds
+    found = tuple(build for build in config.builds if build.name == name)
+    if found:
+        return found
+    names = ", ".join(build.name for build in config.builds if build.name) or "no [[build]] in this file"
+    raise UsageError(str(config.file), "no build has this name", got=f"'{name}'", expected=names)
+
+
+def _run(
+    items: list[_Item], workers: int, progress: Progress | None
+) -> tuple[list[FunctionResult], dict[str, float], bool]:
+    """Runs the items; a function that kills its worker is a fault of the harness, named as such."""
+    ended = 0
+
+    def done(index: int, _: _Done | None) -> None:
+        nonlocal ended
+        ended += 1
+        if progress is not None:
+            progress(ended, len(items), items[index].function.name)
+
+    gathered = run_all(_check_item, items, max(1, min(workers, len(items))), _prepare, (), done)
+    results: list[FunctionResult] = []
+    timing: dict[str, float] = {}
+    for index, item in enumerate(items):
+        if index in gathered.outcomes:
+            results += gathered.outcomes[index].results
+            for phase, seconds in gathered.outcomes[index].timing.items():
+                timing[phase] = timing.get(phase, 0.0) + seconds
+        elif index in gathered.died:
+            results.append(_harness_error(item, "the worker process died while it ran this function"))
+    return results, timing, gathered.interrupted
+
+
+#: The open workbench of this worker process; functions come build by build, so one at a time is enough.
+_bench: Workbench | None = None
+
+
+def _prepare() -> None:
+    """Begins a worker with nothing open, whatever its parent had open."""
+    global _bench
+    _bench = None
+
+
+def _check_item(item: _Item) -> _Done:
+    """Checks one function in this worker process."""
+    global _bench
+    clock = Clock()
+    try:
+        if _bench is None or _bench.build != item.build:
+            if _bench is not None:
+                _bench.close()
+            _bench = Workbench(item.build)
+        source = ShapedStates(_bench.shape(item.function))
+        clock.lap("shape")
+        return _Done(check_function(_bench.job(item.function, item.limits), source, clock), clock.seconds)
+    except Exception as error:  # noqa: BLE001 - whatever goes wrong with one function is its row, not the end of the run
+        details = _write_details(item)
+        first_line = str(error).splitlines()[0] if str(error) else ""
+        reason = f"{type(error).__name__}: {first_line} (details in {details})"
+        return _Done((_harness_error(item, reason),), clock.seconds)
+
+
+def _write_details(item: _Item) -> Path:
+    """Keeps the traceback of the exception at hand in a file named after the function."""
+    folder = item.build.folder / ".tallystick" / "errors"
+    folder.mkdir(parents=True, exist_ok=True)
+    name = re.sub(r"[^A-Za-z0-9_.-]", "_", f"{item.build.name}-{item.function.name}".lstrip("-"))
+    path = folder / f"{name}.txt"
+    seed = function_seed(item.limits.seed, item.build.name, item.function.name)
+    path.write_text(f"{item}\nseed of the function: {seed}\n\n{traceback.format_exc()}", encoding="utf-8")
+    return path
+
+
+def _not_run(build: Build, compiler: str, function: Function, reason: str) -> FunctionResult:
+    return FunctionResult(
+        name=function.name,
+        address=function.address,
+        size=function.size,
+        verdict=Verdict.NOT_RUN,
+        reason=reason,
+        build=build.name,
+        compiler=compiler,
+        instructions_total=function.size // 4,
+    )
+
+
+def _harness_error(item: _Item, reason: str) -> FunctionResult:
+    row = _not_run(item.build, "", item.function, reason)
+    return replace(row, verdict=Verdict.HARNESS_ERROR)

@@ -1,0 +1,174 @@
+"""The command ``tallystick``: reads options, calls a room, prints, and ends with a fixed exit status.
+
+0 all compared functions agree; 1 at least one differs; 2 the user must change something; 3 nothing was compared, or
+only inconclusive; 4 a fault of the harness.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import traceback
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+from harness.config import Scope
+from harness.errors import HarnessError, UsageError
+from harness.report.jsonout import check_document, write_json
+from harness.report.terminal import make_console, print_check, print_replay, timing_lines
+from harness.results import exit_status
+
+USAGE, NOTHING, FAULT = 2, 3, 4
+#: What `git bisect run` takes for "this revision cannot be tested".
+UNTESTABLE = 125
+
+_FILE = click.Path(path_type=Path)
+
+
+_json_option = click.option("--json", "json_file", type=_FILE, metavar="FILE", help="Write the result to FILE as well.")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="tallystick")
+def cli() -> None:
+    """Checks C that was translated from MIPS R4300 machine code, function by function.
+
+    The same function runs on the same states in a reference interpreter, in Unicorn and as the compiled C; the first
+    register or memory byte that differs is reported.
+    """
+
+
+@cli.command()
+@click.argument("config", type=_FILE)
+@click.option("-k", "pattern", default="", metavar="PATTERN", help="Only functions whose name matches (*, ?, [...]).")
+@click.option("--states", type=click.IntRange(1), metavar="N", help="States for each function.")
+@click.option("--seed", type=click.IntRange(0, (1 << 64) - 1), metavar="N", help="Seed of everything random.")
+@click.option("--workers", type=click.IntRange(1), metavar="N", help="Processes; all processors by default.")
+@click.option(
+    "--scope",
+    type=click.Choice([scope.value for scope in Scope]),
+    help="Compare what a caller may rely on (abi), or every register (all).",
+)
+@click.option("--build", default="", metavar="NAME", help="Only this build of the file.")
+@_json_option
+@click.option("--timing", is_flag=True, help="Print the share of each phase in the time spent.")
+@click.option("--for-git-bisect", is_flag=True, help="Exit with 125 where nothing can be said, for `git bisect run`.")
+def check(
+    config: Path,
+    pattern: str,
+    states: int | None,
+    seed: int | None,
+    workers: int | None,
+    scope: str | None,
+    build: str,
+    json_file: Path | None,
+    timing: bool,
+    for_git_bisect: bool,
+) -> int:
+    """Checks the functions of a program and reports which translated functions differ.
+
+    \b
+    Example:
+      tallystick check fixtures/tideclock/tally.toml -k 'tide_*' --states 500
+    """
+    from harness.check import Options, check  # the engines are slow to import, and `--help` needs none of them
+
+    options = Options(pattern, build, states, seed, Scope(scope) if scope else None, workers)
+    console = make_console()
+    with _Progress(console) as progress:
+        result = check(config, options, progress.told)
+    print_check(console, result)
+    if timing:
+        for line in timing_lines(result):
+            console.print(line)
+    if json_file is not None:
+        write_json(check_document(result), json_file)
+    return exit_status(result)
+
+
+@cli.command()
+@click.argument("case", type=_FILE)
+@_json_option
+def replay(case: Path, json_file: Path | None) -> int:
+    """Runs a saved case again and says whether it still differs.
+
+    \b
+    Example:
+      tallystick replay fixtures/tideclock/.tallystick/cases/tide_height-3f2a90bd11c7.json
+    """
+    from harness.replaying import replay  # see check
+
+    replayed = replay(case)
+    print_replay(make_console(), replayed.result, replayed.saved)
+    if json_file is not None:
+        write_json(check_document(replayed.result), json_file)
+    return exit_status(replayed.result)
+
+
+class _Progress:
+    """A bar while functions are checked, on a terminal only."""
+
+    def __init__(self, console: Console) -> None:
+        columns = (BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), TextColumn("{task.description}"))
+        self._progress = Progress(*columns, console=console, transient=True) if console.is_terminal else None
+        self._task: Any = None
+
+    def __enter__(self) -> _Progress:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        if self._progress is not None:
+            self._progress.stop()
+
+    def told(self, done: int, total: int, name: str) -> None:
+        """Shows that one more function is done; the bar's thread starts here, after the workers were forked."""
+        if self._progress is None:
+            return
+        if self._task is None:
+            self._progress.start()
+            self._task = self._progress.add_task(name, total=total)
+        self._progress.update(self._task, completed=done, description=name)
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Runs the command line and ends the process with the status it comes to."""
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    status = run(words)
+    if "--for-git-bisect" in words and status in (USAGE, NOTHING, FAULT):
+        status = UNTESTABLE
+    sys.exit(status)
+
+
+def run(arguments: list[str]) -> int:
+    """Runs the command line and gives the exit status; whatever goes wrong is told on stderr, never as a traceback."""
+    try:
+        status = cli.main(arguments, prog_name="tallystick", standalone_mode=False)
+        return int(status or 0)
+    except click.ClickException as error:
+        error.show()
+        return USAGE
+    except UsageError as error:
+        click.echo(str(error), err=True)
+        return USAGE
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("interrupted", err=True)
+        return NOTHING
+    except HarnessError as error:
+        click.echo(f"{error}\n{_kept()}", err=True)
+        return FAULT
+    except Exception as error:  # noqa: BLE001 - the last resort: details go to a file, the user sees one line
+        click.echo(f"tallystick: unexpected {type(error).__name__}: {error}\n{_kept()}", err=True)
+        return FAULT
+
+
+def _kept() -> str:
+    """Keeps the traceback of the exception at hand in a file and says where."""
+    with tempfile.NamedTemporaryFile("w", prefix="tallystick-", suffix=".txt", delete=False) as file:
+        file.write(traceback.format_exc())
+    return f"help: this is a fault of tallystick; please report it with {file.name}"

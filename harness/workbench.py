@@ -1,0 +1,181 @@
+"""One build of a ``tally.toml``, opened: program, legs and states, ready to use."""
+
+from __future__ import annotations
+
+import os
+from contextlib import suppress
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from harness.abi import ABIS
+from harness.check_function import Candidate, Job
+from harness.compare import Rules
+from harness.config import Build, Fpu, Scope
+from harness.coverage import Reach
+from harness.engines.base import RETURN_ADDRESS, Engine, MachineState
+from harness.engines.reference import Reference
+from harness.engines.translated import Translated
+from harness.engines.unicorn import Unicorn
+from harness.program.load import load_program
+from harness.program.model import Function, Program
+from harness.results import Difference, Finding, LegInfo, Writer
+from harness.states.model import Shape
+from harness.states.shape import find_shape
+from harness.store.cases import Case, WriterRecord, image_hash, record_difference, record_state, save_case
+from harness.translated.build import Library, build_libraries
+from harness.translated.translator import run_translator
+from interp.optable import disassemble
+from interp.replay import last_writer
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """How much is run for each function, and how much of the state after a call is compared.
+
+    Units: ``fuel`` in guest instructions a call.
+    """
+
+    states: int
+    fuel: int
+    seed: int
+    scope: Scope
+
+
+class Workbench:
+    """The rooms put together for one build. Opening it compiles what is not compiled yet.
+
+    Errors: ``UsageError`` for whatever the user must change.
+    """
+
+    def __init__(self, build: Build) -> None:
+        self.build = build
+        self.abi = ABIS[build.guest.abi]
+        self.fr = self.abi.fr if build.guest.fpu is None else build.guest.fpu is Fpu.FLAT
+        self.program: Program = load_program(build.guest)
+        self.libraries: tuple[Library, ...] = ()
+        if build.translated is not None:
+            run_translator(build)
+            self.libraries = build_libraries(build, self.program.functions)
+        self._reference = Reference()
+        self.references: tuple[Engine, ...] = (self._reference, Unicorn())
+        self.translations: tuple[Engine, ...] = tuple(Translated(build, library) for library in self.libraries)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Ends the legs."""
+        for engine in (*self.references, *self.translations):
+            engine.close()
+
+    def legs(self) -> tuple[LegInfo, ...]:
+        """Names and versions of all legs, the references first."""
+        return tuple(LegInfo(engine.name, engine.version) for engine in (*self.references, *self.translations))
+
+    def compilers(self) -> tuple[str, ...]:
+        """The compilers, or one empty name where only the references run."""
+        return tuple(library.compiler.command for library in self.libraries) or ("",)
+
+    def shape(self, function: Function) -> Shape:
+        """What ``function`` reads."""
+        return find_shape(self.program, function, self.abi, self.fr)
+
+    def candidates(self, function: Function) -> tuple[Candidate, ...]:
+        """The translations of ``function``; those that do not have it say why."""
+        return tuple(
+            Candidate(library.compiler.command, engine, library.missing.get(function.address, ""))
+            for library, engine in zip(self.libraries, self.translations, strict=True)
+        )
+
+    def job(self, function: Function, limits: Limits) -> Job:
+        """What ``check_function`` needs for ``function`` besides its states."""
+        target = self.program.target(function, self.fr)
+
+        def save(before: MachineState, finding: Finding, candidate: Candidate | None) -> str:
+            return shown_path(self._save(function, limits, before, finding, candidate))
+
+        return Job(
+            build=self.build.name,
+            target=target,
+            references=self.references,
+            candidates=self.candidates(function),
+            rules=Rules(limits.scope, self.abi),
+            states=limits.states,
+            fuel=limits.fuel,
+            seed=limits.seed,
+            reach=Reach(self.program.words(function)),
+            save=save,
+            writer=lambda before, difference: self._writer(before, difference, limits.fuel),
+        )
+
+    def _writer(self, before: MachineState, difference: Difference, fuel: int) -> Writer | None:
+        """The guest instruction that wrote the place of ``difference`` last, by the reference's traced replay.
+
+        Without one, or where the difference has no place, None. ``job``'s function must be loaded.
+        """
+        if difference.loc is None:
+            return None
+        machine, entry = self._reference.prepared(before)
+        step = last_writer(machine, entry, RETURN_ADDRESS, fuel, difference.loc)
+        if step is None or step.insn is None:
+            return None
+        return Writer(step.address, disassemble(step.insn.word, step.address))
+
+    @property
+    def cases(self) -> Path:
+        """The folder of saved cases."""
+        return self.build.folder / ".tallystick" / "cases"
+
+    def _save(
+        self, function: Function, limits: Limits, before: MachineState, finding: Finding, candidate: Candidate | None
+    ) -> Path:
+        legs = [*self.references, *([candidate.engine] if candidate else [])]
+        writer = finding.writer
+        case = Case(
+            config=os.path.relpath(self.build.file, self.cases),
+            build=self.build.name,
+            compiler=candidate.compiler if candidate else "",
+            function=function.name,
+            address=f"{function.address:016x}",
+            image_hash=image_hash(self.program.regions),
+            scope=limits.scope.value,
+            fuel=limits.fuel,
+            seed=limits.seed,
+            legs={engine.name: engine.version for engine in legs},
+            first_difference=record_difference(finding.difference),
+            written_by=WriterRecord(address=f"{writer.address:016x}", text=writer.text) if writer else None,
+            input={part.where: part.value for part in finding.inputs},
+            before=record_state(before, self.program.regions),
+        )
+        return save_case(case, self.cases)
+
+
+def shown_path(path: Path) -> str:
+    """``path`` as the user would type it: seen from the current folder if it lies below."""
+    with suppress(ValueError):
+        return str(path.resolve().relative_to(Path.cwd()))
+    return str(path)
+
+
+def selected(program: Program, build: Build, pattern: str) -> tuple[Function, ...]:
+    """The functions that the file includes and ``pattern`` picks (all where it is empty), ascending by address.
+
+    Errors: ``UsageError`` for a pattern that matches no function of the image, or none of those included.
+    """
+    included = {function: None for one in build.check.include for function in program.find(one)}
+    picked = program.find(pattern) if pattern else program.functions
+    return tuple(function for function in picked if function in included)
+
+
+def excluded(build: Build, function: Function) -> str:
+    """Why the file leaves ``function`` out; empty where it does not."""
+    for exclusion in build.check.exclude:
+        if any(fnmatchcase(name, exclusion.pattern) for name in (function.name, *function.aliases)):
+            return f"excluded: {exclusion.reason}"
+    return ""
