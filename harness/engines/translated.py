@@ -64,10 +64,8 @@ class Translated:
         _put_registers(process.exchange.registers, before)
         death = process.run(number, self._all_memory(before.memory, self._target.code))
         if death is None and process.exchange.stop == shared.RETURNED:
-            after = self._after(process, before)
-            left = "left the host's rounding mode or floating-point control changed"
-            return Outcome(StopKind.RETURNED, after, detail=left if process.exchange.changed_fp else "")
-        return self._stopped(process.exchange, death)
+            return Outcome(StopKind.RETURNED, self._after(process, before), detail=_remarks(process))
+        return self._stopped(process, death)
 
     def close(self) -> None:
         """Ends the worker process."""
@@ -111,40 +109,42 @@ class Translated:
             memory=process.regions_after()[: len(before.memory)],
         )
 
-    def _stopped(self, exchange: Any, death: Death | None) -> Outcome:
+    def _stopped(self, process: Worker, death: Death | None) -> Outcome:
         """What a run that did not return came to."""
-        stop = exchange.stop
-        if stop == shared.EXTERNAL:
+        exchange = process.exchange
+        if exchange.stop == shared.EXTERNAL:
             name = ffi.string(exchange.external).decode()
             return Outcome(StopKind.EXTERNAL, None, detail=f"calls {name}, which no source defines")
-        if stop == shared.HANG or (death is not None and death.status is None):
-            return Outcome(
-                StopKind.HANG, None, detail=f"no end after {self._seconds} s of processor time{self._place(exchange)}"
-            )
-        if stop == shared.WILD:
+        if exchange.stop == shared.HANG or (death is not None and death.status is None):
+            detail = f"no end after {self._seconds} s of processor time{self._place(exchange)}"
+            return Outcome(StopKind.HANG, None, detail=detail)
+        if exchange.stop == shared.WILD:
             address = _guest_address(self._binding, exchange.fault)
             return Outcome(StopKind.WILD, None, fault_address=address, detail=self._wild(exchange, address))
-        return Outcome(StopKind.CRASH, None, detail=self._crash(exchange, death))
+        printed = process.printed() if death is not None or exchange.printed else ""
+        detail = self._crash(exchange, death) + (f"; it printed: {printed}" if printed else "")
+        return Outcome(StopKind.CRASH, None, detail=detail)
 
     def _wild(self, exchange: Any, address: int) -> str:
         access = "write" if exchange.wrote else "access"
-        far = "" if 0 <= exchange.fault < 1 << 32 else f" (memory{exchange.fault:+#x}: an address wrongly extended)"
+        far = (
+            "" if 0 <= exchange.fault < 1 << 32 else f" ({{memory}} {exchange.fault:+#x}: an address wrongly extended)"
+        )
         return f"{access} at {address:016x}, which the state does not allow{far}{self._place(exchange)}"
 
     def _crash(self, exchange: Any, death: Death | None) -> str:
-        printed = f"; it printed: {death.printed}" if death is not None and death.printed else ""
         if exchange.stop == shared.PENDING and death is not None and death.status is not None:
             if death.status >= 0:
-                return f"the C ended its process with exit status {death.status}{printed}"
-            return f"the process was killed by {_signal_name(-death.status)}{printed}"
+                return f"the C ended its process with exit status {death.status}"
+            return f"the process was killed by {_signal_name(-death.status)}"
         words = _SIGNAL_WORDS.get(exchange.signal) or _PLACE_WORDS.get(exchange.place)
         if words is None:
             access = "write to" if exchange.wrote else "access to"
             words = f"{_signal_name(exchange.signal)}: {access} host address {exchange.fault & (1 << 64) - 1:#x}"
-        return f"{words}{self._place(exchange)}{printed}"
+        return words + self._place(exchange)
 
     def _place(self, exchange: Any) -> str:
-        """`` in <C function>`` where the host stopped, if that is in the library."""
+        """``, in <C function>`` where the host stopped, if that is in the library."""
         name = function_at(self._library.path, exchange.host_pc)
         return f", in {name}" if name else ""
 
@@ -156,6 +156,16 @@ def _put_registers(registers: Any, before: MachineState) -> None:
         registers.fpr = before.fpr
     except TypeError:
         raise HarnessError("state", "a register before a call has no value") from None
+
+
+def _remarks(process: Worker) -> str:
+    """What is worth telling about a call that returned."""
+    remarks = []
+    if process.exchange.changed_fp:
+        remarks.append("left the host's rounding mode or floating-point control changed")
+    if process.exchange.printed:
+        remarks.append(f"printed: {process.printed()}")
+    return "; ".join(remarks)
 
 
 def _guest_address(binding: Binding, position: int) -> int:

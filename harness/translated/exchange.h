@@ -53,7 +53,7 @@ struct tally_exchange {
     uint32_t place;          /* enum tally_place */
     uint32_t wrote;          /* the faulting access was a write, where the host tells */
     uint32_t changed_fp;     /* the call left another host rounding mode or floating-point control behind */
-    uint32_t reserved;
+    uint32_t printed;        /* bytes that the call wrote to standard output and error */
     int64_t fault;           /* position of a wild access; host address of a crash */
     uint64_t host_pc;        /* of the instruction that was stopped, from the start of the library; 0 unknown */
     char external[256];      /* name of the function that nobody defines */

@@ -33,9 +33,13 @@ _Static_assert(sizeof(void *) == 8, "the worker needs a 64-bit host: guest space
 
 /* What a call finds in fresh stack: the same bytes each time, so that a read of an uninitialised local repeats. */
 #define STACK_FILL_SIZE (32 * 1024)
-#define STACK_FILL 0xa5
+#define STACK_FILL 0xa5a5a5a5a5a5a5a5u
 
 #define MAX_DATA_RANGES 8
+#define PAGE_SIZE 4096 /* divides the page size of every 64-bit host */
+
+/* Present only in a program that AddressSanitizer is linked into. */
+extern void __asan_unpoison_memory_region(const volatile void *start, size_t size) __attribute__((weak));
 
 static struct tally_exchange *exchange;
 static uint8_t *guest_space;
@@ -102,16 +106,26 @@ const char *tally_open_regions(int fd)
 static struct { uint8_t *start; size_t size; } data_ranges[MAX_DATA_RANGES];
 static int data_range_count;
 
+/* Copies one page without the checks of a sanitizer, which guards the gaps between variables; tells whether all of it
+ * was zero. */
+__attribute__((no_sanitize("address"))) static int copy_page(uint64_t *to, const volatile uint64_t *from, size_t size)
+{
+    uint64_t any = 0;
+    for (size_t i = 0; i < size / 8; i++)
+        any |= to[i] = from[i];
+    return any == 0;
+}
+
 /* Puts a private mapping of a copy in place of [start, start + size): dropping its pages brings the copy back. */
 static const char *keep_range(uint8_t *start, size_t size)
 {
-    long page = sysconf(_SC_PAGESIZE);
+    uint64_t page[PAGE_SIZE / 8];
     int fd = memfd_create("tally-data", MFD_CLOEXEC);
     if (fd < 0 || ftruncate(fd, (off_t)size) != 0)
         return "cannot keep the library's data";
-    for (size_t at = 0; at < size; at += page) {
-        int blank = start[at] == 0 && memcmp(start + at, start + at + 1, page - 1) == 0;
-        if (!blank && pwrite(fd, start + at, page, (off_t)at) != page)
+    for (size_t at = 0; at < size; at += PAGE_SIZE) {
+        int blank = copy_page(page, (const uint64_t *)(start + at), PAGE_SIZE);
+        if (!blank && pwrite(fd, page, PAGE_SIZE, (off_t)at) != PAGE_SIZE)
             return "cannot keep the library's data";
     }
     void *kept = mmap(start, size, PROT_READ | PROT_WRITE, MAP_PRIVATE | MAP_FIXED, fd, 0);
@@ -237,6 +251,21 @@ static void on_signal(int number, siginfo_t *info, void *context)
     }
 }
 
+/* Runs `work` on the stack of calls and comes back when it returns. */
+static void switch_stack(void (*work)(void))
+{
+    getcontext(&inside);
+    inside.uc_stack.ss_sp = stack;
+    inside.uc_stack.ss_size = STACK_SIZE;
+    inside.uc_link = &outside;
+    makecontext(&inside, work, 0);
+    swapcontext(&outside, &inside);
+}
+
+static void stand_by(void)
+{
+}
+
 const char *tally_guard(struct tally_exchange *shared)
 {
     static const int signals[] = {SIGSEGV, SIGBUS, SIGFPE, SIGILL, SIGTRAP, SIGABRT, SIGPROF};
@@ -263,6 +292,7 @@ const char *tally_guard(struct tally_exchange *shared)
         if (sigaction(signals[i], &action, NULL) != 0)
             return "cannot install a signal handler";
     fegetenv(&clean_environment);
+    switch_stack(stand_by); /* a sanitizer has a warning to print the first time: not in a call of the C */
     return NULL;
 }
 
@@ -285,6 +315,13 @@ static uint32_t fp_control(void)
 #endif
 }
 
+__attribute__((no_sanitize("address"))) static void fill_stack(void)
+{
+    volatile uint64_t *end = (volatile uint64_t *)(stack + STACK_SIZE);
+    for (volatile uint64_t *word = end - STACK_FILL_SIZE / 8; word < end; word++)
+        *word = STACK_FILL;
+}
+
 static void enter(void)
 {
     current_call(exchange->function, &exchange->registers, memory);
@@ -298,22 +335,18 @@ void tally_run(tally_call_t *call)
     reset_data();
     if (exchange->word_swapped)
         swap_writable_regions();
-    memset(stack + STACK_SIZE - STACK_FILL_SIZE, STACK_FILL, STACK_FILL_SIZE);
+    fill_stack();
     current_call = call;
     fesetenv(&clean_environment);
     uint32_t control = fp_control();
 
     if (sigsetjmp(recovery, 0) == 0) {
-        getcontext(&inside);
-        inside.uc_stack.ss_sp = stack;
-        inside.uc_stack.ss_size = STACK_SIZE;
-        inside.uc_link = &outside;
-        makecontext(&inside, enter, 0);
         set_timer(exchange->microseconds);
         in_call = 1;
-        swapcontext(&outside, &inside);
-        in_call = 0;
+        switch_stack(enter);
         exchange->stop = TALLY_RETURNED;
+    } else if (__asan_unpoison_memory_region) {
+        __asan_unpoison_memory_region(stack, STACK_SIZE); /* frames that were left without return */
     }
     in_call = 0;
     set_timer(0);

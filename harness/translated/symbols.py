@@ -54,7 +54,7 @@ def function_at(library: Path, offset: int) -> str:
 
 @lru_cache(maxsize=16)
 def _functions(library: Path) -> tuple[list[int], list[tuple[int, int, str]]]:
-    """Start, size and name of each function of a library, ascending; libraries are named by content and never change."""
+    """Starts, and (start, size, name), of all functions of a library; it is named by content and never changes."""
     with library.open("rb") as file:
         table = _table(ELFFile(file))
         found = sorted(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import select
 import subprocess
 import tempfile
@@ -18,7 +19,7 @@ from harness.translated.shared import PENDING, RETURNED, SharedMemory
 _PATIENCE = 4
 _PATIENCE_SECONDS = 3.0
 
-#: Characters of what the C printed that a crash shows.
+#: Bytes of what the C printed that an outcome shows.
 _PRINTED = 400
 
 
@@ -26,12 +27,10 @@ _PRINTED = 400
 class Death:
     """The worker process ended during a call.
 
-    ``status`` is its exit status as ``subprocess`` gives it, None where it had to be killed because it did not answer;
-    ``printed`` the last of what the C wrote to its standard output and error.
+    ``status`` is its exit status as ``subprocess`` gives it, None where it had to be killed because it did not answer.
     """
 
     status: int | None
-    printed: str
 
 
 class Worker:
@@ -70,6 +69,10 @@ class Worker:
         """The regions of the last call as it left them; one that did not change is the same object."""
         return self._memory.regions_after()
 
+    def printed(self) -> str:
+        """The first of what the last call wrote to its standard output and error."""
+        return self._process.printed()
+
     def close(self) -> None:
         """Ends the process and frees the shared memory."""
         self._process.end()
@@ -103,7 +106,7 @@ class _Process:
         os.close(reply_write)
         if not self._replies.read(1):
             status = self._child.wait()
-            got = self._last_words() or f"exit status {status}"
+            got = self.printed() or f"exit status {status}"
             self.end()
             command = library.compiler.command
             raise UsageError(str(library.path), f"library compiled with {command} cannot be run", got=got)
@@ -119,7 +122,7 @@ class _Process:
             self.busy = False
             return None
         status = self._child.wait()
-        return Death(status if answered else None, self._last_words())
+        return Death(status if answered else None)
 
     def end(self) -> None:
         """Ends the process; after a fork it belongs to the other copy and is left alone."""
@@ -131,6 +134,7 @@ class _Process:
         for file in (self._requests, self._replies, self._printed):
             file.close()
 
-    def _last_words(self) -> str:
-        self._printed.seek(0)
-        return self._printed.read().decode(errors="replace").strip()[-_PRINTED:]
+    def printed(self) -> str:
+        """The first of what the C wrote, without process numbers, which differ from run to run."""
+        text = os.pread(self._printed.fileno(), _PRINTED, 0).decode(errors="replace")
+        return re.sub(r"==\d+==", "", text).strip()
