@@ -1,9 +1,9 @@
-"""From instructions to blocks of small steps on one list of values.
+"""From instructions to blocks of small operations on one list of values.
 
 Every value that a row reads or writes has a *slot* in one list: registers, the outcome of a branch, constants of the
-code. A step is (function, result slot, operand slot, operand slot), so that all instructions run through the same
-``r[d] = op(r[a], r[b])``. An instruction is usually one step; halves and pairs of FPRs, links and checks of what is
-open are further steps round it. A delay slot stands between the decision of its branch and the end of its block.
+code. An op is (function, result slot, operand slot, operand slot), so that all instructions run through the same
+``r[d] = op(r[a], r[b])``. An instruction is usually one op; halves and pairs of FPRs, links and checks of what is
+open are further ops round it. A delay slot stands between the decision of its branch and the end of its block.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _FILES = {"gpr": 0, "hi": HI, "lo": LO, "fcsr": FCSR, "fpr": FPR, "cop0": COP0}
 
 _LONGEST = 256  # instructions of a block
 
-Step = tuple[Callable[[Any, Any], Any], int, int, int]
+Op = tuple[Callable[[Any, Any], Any], int, int, int]
 #: What runs next: a signed address, or the (delay slot, target) of a likely branch that is taken.
 Key = int | tuple[int, int]
 
@@ -38,20 +38,20 @@ def slot(loc: Loc) -> int:
 
 @dataclass(slots=True, eq=False)
 class Block:
-    """Straight-line code at signed addresses: its steps, the address of each, and what runs next."""
+    """Straight-line code at signed addresses: its ops, the address of each, and what runs next."""
 
     key: Key
     start: int
     length: int = 0  # instructions
-    steps: list[Step] = field(default_factory=list)
+    ops: list[Op] = field(default_factory=list)
     addresses: list[int] = field(default_factory=list)
     exits: tuple[Key, Key] | None = None  # not taken, taken; None: the outcome is the address
     branch: int | None = None  # address of the conditional branch that ends it
 
-    def add(self, address: int, *steps: Step) -> None:
-        """Appends steps of the instruction at ``address``."""
-        self.steps += steps
-        self.addresses += [address] * len(steps)
+    def add(self, address: int, *ops: Op) -> None:
+        """Appends ops of the instruction at ``address``."""
+        self.ops += ops
+        self.addresses += [address] * len(ops)
 
 
 _FIELDS: dict[str, Callable[[Insn], int]] = {
@@ -79,8 +79,8 @@ def _check_word(x: int, _y: int) -> None:
     open_("non-canonical-operand", x != sext32(x))
 
 
-def _note(kind: str, slot: int) -> Step:
-    """A step that notes something open if the value in a slot is true."""
+def _note(kind: str, slot: int) -> Op:
+    """An op that notes something open if the value in a slot is true."""
     return (lambda x, _y: open_(kind, x)), SINK, slot, ZERO
 
 
@@ -89,16 +89,16 @@ def _refuse_branch(_x: Any, _y: Any) -> None:
     trap("refused", True)
 
 
-def _raise(kind: str, fault_address: int | None, detail: str) -> Step:
-    """A step that traps."""
+def _raise(kind: str, fault_address: int | None, detail: str) -> Op:
+    """An op that traps."""
 
-    def step(_x: Any, _y: Any) -> None:
+    def op(_x: Any, _y: Any) -> None:
         raise GuestTrap(kind, fault_address, detail)
 
-    return step, SINK, ZERO, ZERO
+    return op, SINK, ZERO, ZERO
 
 
-def _rejection(word: int) -> str:
+def rejection(word: int) -> str:
     """The trap that a word outside MIPS III raises: coprocessor 2 is absent, reserved FP operations have their own."""
     major = word >> 26
     if major in (0x12, 0x32, 0x36, 0x3A, 0x3E):
@@ -141,11 +141,11 @@ class Assembler:
                 break
         return block
 
-    def steps(self, insn: Insn, address: int) -> list[Step]:
-        """The steps of the instruction at a signed address; a branch leaves its condition or target in OUTCOME."""
+    def ops(self, insn: Insn, address: int) -> list[Op]:
+        """The ops of the instruction at a signed address; a branch leaves its condition or target in OUTCOME."""
         row = insn.row
-        before: list[Step] = []
-        after: list[Step] = []
+        before: list[Op] = []
+        after: list[Op] = []
         names, call = list(row.operands), row.meaning
         while names and names[0] not in row.reads:
             call = partial(call, self._constant(insn, names.pop(0)))
@@ -171,7 +171,7 @@ class Assembler:
             return None
         insn = decode(word)
         if insn is None:
-            block.add(address, _raise(_rejection(word), None, f"word {word:08x}"))
+            block.add(address, _raise(rejection(word), None, f"word {word:08x}"))
             return None
         if in_slot and insn.row.kind.has_slot:
             block.add(address, (_refuse_branch, SINK, ZERO, ZERO))
@@ -179,7 +179,7 @@ class Assembler:
         row = insn.row
         words = {slot(insn.loc(name)) for name in row.word}
         block.add(address, *((_check_word, SINK, place, ZERO) for place in sorted(words - known)))
-        block.add(address, *self.steps(insn, address))
+        block.add(address, *self.ops(insn, address))
         known |= words
         sources, targets = (set(map(slot, locs)) for locs in (insn.sources(self._fr), insn.targets(self._fr)))
         if row.narrow == "always" or (row.narrow == "inherits" and sources <= known) or row.links:
@@ -217,7 +217,7 @@ class Assembler:
             self._r.append(value)
         return self._pool[value]
 
-    def _operand(self, insn: Insn, name: str, scratch: int, before: list[Step]) -> int:
+    def _operand(self, insn: Insn, name: str, scratch: int, before: list[Op]) -> int:
         """The slot of an operand; a half or a pair of FPRs is first put together in ``scratch``."""
         if name not in insn.row.reads:
             return self._pooled(self._constant(insn, name))
@@ -234,7 +234,7 @@ class Assembler:
         before.append((pair, scratch, FPR + (n | 1), FPR + (n & ~1)) if wide else (_low, scratch, FPR + n, ZERO))
         return scratch
 
-    def _result(self, insn: Insn, name: str, after: list[Step]) -> int:
+    def _result(self, insn: Insn, name: str, after: list[Op]) -> int:
         """The slot that a result goes to; a half or a pair of FPRs is then taken apart from a scratch slot."""
         file, n = loc = insn.loc(name)
         if file != "fpr":

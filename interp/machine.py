@@ -1,7 +1,7 @@
 """The machine: registers over a memory, and a run loop of four lines.
 
-The code cache keeps blocks across runs as long as the bytes of the code stay. A step that traps has written nothing,
-and how far the iterator over the steps came tells its address: exact traps cost a normal run nothing.
+The code cache keeps blocks across runs as long as the bytes of the code stay. An op that traps has written nothing,
+and how far the iterator over the ops came tells its address: exact traps cost a normal run nothing.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from contextlib import nullcontext
 from operator import length_hint
 from typing import Any, Literal, NamedTuple
 
-from interp.blocks import CONSTANTS, COP0, FCSR, FPR, HI, LO, OUTCOME, STALE, Assembler, Block, Key, Step
+from interp.blocks import CONSTANTS, COP0, FCSR, FPR, HI, LO, OUTCOME, STALE, Assembler, Block, Key, Op
 from interp.events import GuestTrap, heard_by
 from interp.fcsr import ieee_when_unimplemented
 from interp.memory import Memory
@@ -69,7 +69,7 @@ class Machine:
         self._code: tuple[tuple[int, bytes], ...] = ()
         self._until = 0
         self._trail: list[Block] = []
-        self._position: Iterator[Step] = iter(())
+        self._position: Iterator[Op] = iter(())
         self._ended: tuple[Key | None, int] = (None, 0)  # what would run next, None after a trap; where
         self._events: dict[tuple[str, int], None] = {}
         self._reached: dict[tuple[_Path, int], Reached] = {}
@@ -115,7 +115,7 @@ class Machine:
                         return self._stop("fuel", key, fuel - left)
                     left -= block.length
                     trail.append(block)
-                    self._position = position = iter(block.steps)
+                    self._position = position = iter(block.ops)
                     for op, d, a, b in position:
                         r[d] = op(r[a], r[b])
                     key = block.exits[r[OUTCOME]] if block.exits else r[OUTCOME]
@@ -156,9 +156,9 @@ class Machine:
         return block
 
     def _address(self) -> int:
-        """The signed address of the step that runs."""
+        """The signed address of the op that runs."""
         block = self._trail[-1]
-        return block.addresses[len(block.steps) - 1 - length_hint(self._position)]
+        return block.addresses[len(block.ops) - 1 - length_hint(self._position)]
 
     def _note(self, kind: str) -> None:
         self._events[kind, zext64(self._address())] = None

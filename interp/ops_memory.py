@@ -66,14 +66,14 @@ def lld(mem: Memory, s: int, i: int) -> int:
     return sext64(mem.load_linked(s + i, 8))
 
 
-@row("lwl", "100010 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=4, narrow="always")
+@row("lwl", "100010 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=4, reach="left", narrow="always")
 def lwl(mem: Memory, i: int, s: int, t: int) -> int:
     """Loads the bytes from the address to the end of its word into the upper bytes of t's word."""
     byte = low_bits(s + i, 2)
     return sext32(mem.load(s + i - byte, 4) << 8 * byte | t & ones(8 * byte))
 
 
-@row("lwr", "100110 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=4, narrow="always")
+@row("lwr", "100110 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=4, reach="right", narrow="always")
 def lwr(mem: Memory, i: int, s: int, t: int) -> int:
     """Loads the bytes from the start of the word to the address into the lower bytes of t's word, sign-extended."""
     byte = low_bits(s + i, 2)
@@ -81,14 +81,14 @@ def lwr(mem: Memory, i: int, s: int, t: int) -> int:
     return sext32(lshr64(mem.load(s + i - byte, 4), 8 * (3 - byte)) | kept)
 
 
-@row("ldl", "011010 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=8)
+@row("ldl", "011010 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=8, reach="left")
 def ldl(mem: Memory, i: int, s: int, t: int) -> int:
     """Loads the bytes from the address to the end of its doubleword into the upper bytes of t."""
     byte = low_bits(s + i, 3)
     return sext64(mem.load(s + i - byte, 8) << 8 * byte | t & ones(8 * byte))
 
 
-@row("ldr", "011011 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=8)
+@row("ldr", "011011 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=8, reach="right")
 def ldr(mem: Memory, i: int, s: int, t: int) -> int:
     """Loads the bytes from the start of the doubleword to the address into the lower bytes of t."""
     byte = low_bits(s + i, 3)
@@ -132,14 +132,14 @@ def scd(mem: Memory, i: int, s: int, t: int) -> int:
     return mem.store_conditional(s + i, 8, t)
 
 
-@row("swl", "101010 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.STORE, access=4)
+@row("swl", "101010 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.STORE, access=4, reach="left")
 def swl(mem: Memory, i: int, s: int, t: int) -> None:
     """Stores the upper bytes of t's word from the address to the end of its word."""
     byte = low_bits(s + i, 2)
     mem.merge(s + i - byte, 4, zext32(t) >> 8 * byte, ones(32 - 8 * byte))
 
 
-@row("swr", "101110 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.STORE, access=4)
+@row("swr", "101110 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.STORE, access=4, reach="right")
 def swr(mem: Memory, i: int, s: int, t: int) -> None:
     """Stores the lower bytes of t's word from the start of the word to the address."""
     byte = low_bits(s + i, 2)
@@ -147,14 +147,14 @@ def swr(mem: Memory, i: int, s: int, t: int) -> None:
     mem.merge(s + i - byte, 4, t << above, ones(32) & ~ones(above))
 
 
-@row("sdl", "101100 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.STORE, access=8)
+@row("sdl", "101100 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.STORE, access=8, reach="left")
 def sdl(mem: Memory, i: int, s: int, t: int) -> None:
     """Stores the upper bytes of t from the address to the end of its doubleword."""
     byte = low_bits(s + i, 3)
     mem.merge(s + i - byte, 8, lshr64(t, 8 * byte), ones(64 - 8 * byte))
 
 
-@row("sdr", "101101 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.STORE, access=8)
+@row("sdr", "101101 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.STORE, access=8, reach="right")
 def sdr(mem: Memory, i: int, s: int, t: int) -> None:
     """Stores the lower bytes of t from the start of the doubleword to the address."""
     byte = low_bits(s + i, 3)

@@ -73,6 +73,7 @@ class Row:
     ``word`` names the operands (of ``operands``) that must hold a sign-extended 32-bit value, else the result is open;
     ``narrow`` says that results are such values ("always"), or are where all operands are ("inherits").
     Widths: ``access`` in bytes that a load or store moves at most, ``fp_in`` and ``fp_out`` in bits of FPR operands.
+    ``reach`` says which bytes of an aligned unit it moves: from the address on ("left"), up to it ("right"), or all.
     """
 
     name: str
@@ -86,6 +87,7 @@ class Row:
     word: str
     narrow: str
     access: int
+    reach: str
     fp_in: int
     fp_out: int
     fields: dict[str, tuple[int, int]]  # letter -> (lowest bit, width)
@@ -156,6 +158,14 @@ class Insn:
             return slot & ~0x0FFF_FFFF | (self.word & 0x03FF_FFFF) << 2
         return zext64(slot + (self.imm << 2))
 
+    def span(self, base: int) -> tuple[int, int]:
+        """Address (unsigned 64 bits) and number of the bytes that a load or store moves, ``base`` in s."""
+        address, size = zext64(base + self.imm), self.row.access
+        byte = address % size
+        if self.row.reach == "left":
+            return address, size - byte
+        return (address - byte, byte + 1) if self.row.reach == "right" else (address, size)
+
     def loc(self, name: str) -> Loc:
         """The register that operand or result ``name`` stands for."""
         file, field = _REGISTERS[name]
@@ -209,6 +219,7 @@ def row(
     word: str = "",
     narrow: str = "",
     access: int = 0,
+    reach: str = "",
     fp_in: int = 0,
     fp_out: int = 0,
 ) -> Callable[[_F], _F]:
@@ -232,6 +243,7 @@ def row(
             word=word,
             narrow=narrow or ("always" if word else ""),
             access=access,
+            reach=reach,
             fp_in=fp_in,
             fp_out=fp_out,
             fields={m[0][0]: (32 - m.end(), len(m[0])) for m in re.finditer(r"([a-z])\1*", bits)},

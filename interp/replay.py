@@ -1,0 +1,107 @@
+"""The traced replay: the same rows, one instruction at a time, saying what each read and wrote.
+
+Some ten times slower than a run; it is there to explain one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from interp.blocks import FCSR, OUTCOME, SINK, Op, rejection, slot
+from interp.events import GuestTrap
+from interp.machine import Machine
+from interp.optable import Insn, Kind, Loc, decode
+from interp.words import sext64, zext64
+
+
+@dataclass(slots=True)
+class Step:
+    """One executed instruction; addresses and values are unsigned.
+
+    ``reads`` and ``writes`` hold registers as ``Insn.sources`` and ``targets`` list them, and memory byte by byte.
+    ``access`` is (address, bytes, whether it stores) of a load or store. ``taken`` is the outcome of a branch. An
+    instruction that raises ``trap`` is the last one and has written nothing; ``insn`` is None where none could run.
+    """
+
+    address: int
+    insn: Insn | None
+    reads: dict[Loc, int] = field(default_factory=dict)
+    writes: dict[Loc, int] = field(default_factory=dict)
+    access: tuple[int, int, bool] | None = None
+    taken: bool | None = None
+    trap: str = ""
+    fault_address: int | None = None
+
+
+def steps(machine: Machine, pc: int, until: int, fuel: int) -> Iterator[Step]:
+    """Runs as ``Machine.run`` does, yielding each instruction after it was executed, at most ``fuel`` of them."""
+    address, last, target = sext64(pc), sext64(until), None
+    expanded: dict[int, tuple[Insn, list[Op]]] = {}
+    for _ in range(fuel):
+        if address == last and target is None:
+            return
+        step = Step(zext64(address), None)
+        try:
+            if address not in expanded:
+                expanded[address] = _expanded(machine, address)
+            step.insn, ops = expanded[address]
+            _execute(machine, step, step.insn, ops, in_slot=target is not None)
+        except GuestTrap as trap:
+            step.trap = trap.kind
+            step.fault_address = None if trap.fault_address is None else zext64(trap.fault_address)
+            if trap.fcsr is not None:
+                machine.slots[FCSR] = step.writes[("fcsr", 0)] = trap.fcsr
+            yield step
+            return
+        yield step
+        if target is not None:
+            address, target = target, None
+        elif step.insn.row.kind is Kind.LIKELY and not step.taken:
+            address += 8
+        else:
+            if step.insn.row.kind is Kind.INDIRECT:
+                target = machine.slots[OUTCOME]
+            elif step.insn.row.kind.has_slot:
+                target = sext64(step.insn.target(address)) if step.taken else address + 8
+            address += 4
+
+
+def last_writer(machine: Machine, pc: int, until: int, fuel: int, loc: Loc) -> Step | None:
+    """The last instruction of a replay that wrote a place, whether or not that changed it."""
+    found = None
+    for step in steps(machine, pc, until, fuel):
+        if loc in step.writes:
+            found = step
+    return found
+
+
+def _expanded(machine: Machine, address: int) -> tuple[Insn, list[Op]]:
+    word = machine.memory.fetch(address)
+    insn = decode(word)
+    if insn is None:
+        raise GuestTrap(rejection(word))
+    return insn, machine.assembler.ops(insn, address)
+
+
+def _execute(machine: Machine, step: Step, insn: Insn, ops: list[Op], in_slot: bool) -> None:
+    """Runs one instruction and fills in what it read and wrote."""
+    r, memory, row = machine.slots, machine.memory, insn.row
+    if in_slot and row.kind.has_slot:
+        raise GuestTrap("refused")
+    step.reads = {loc: zext64(r[slot(loc)]) for loc in insn.sources(machine.fr)}
+    if row.access:
+        start, size = insn.span(step.reads[insn.loc("s")])
+        step.access = start, size, row.kind is Kind.STORE
+    for op, d, a, b in ops:
+        r[d] = op(r[a], r[b])
+    if row.kind.has_slot:
+        step.taken = row.kind is Kind.INDIRECT or bool(r[OUTCOME])
+    step.writes = {loc: zext64(r[slot(loc)]) for loc in insn.targets(machine.fr) if loc != ("gpr", 0)}
+    failed = row.kind is Kind.STORE and row.results and r[slot(insn.loc("t")) or SINK] == 0  # SC without a link
+    if step.access and not failed:
+        moved = {("mem", zext64(start + n)): memory.load(start + n, 1) for n in range(size)}
+        if row.kind is Kind.STORE:
+            step.writes |= moved
+        else:
+            step.reads |= moved
