@@ -41,6 +41,10 @@ _SHRINK_RUNS = {DifferenceKind.HANG: 60, DifferenceKind.CRASH: 500}
 _SHRINK_RUNS_OTHERWISE = 2000
 
 
+#: States after which a function that never ended within its budget is given up: each one costs the whole budget.
+_ENDLESS = 16
+
+
 class StateSource(Protocol):
     """Where the states of one function come from."""
 
@@ -225,9 +229,14 @@ class _FunctionCheck:
             self._clock.lap("expand")
             self._one_state(before)
             self._states += 1
-            if self._states >= self._job.states or not self._active:
+            if self._states >= self._job.states or not self._active or self._is_endless():
                 return False
         return True
+
+    def _is_endless(self) -> bool:
+        """Whether no state so far came to its end."""
+        out_of_fuel = self._active[0].discarded.get(Discard.FUEL, 0)
+        return self._states == out_of_fuel == _ENDLESS
 
     def _one_state(self, before: MachineState) -> None:
         references, decided = run_references(self._job, before, self._clock)
@@ -307,7 +316,9 @@ class _FunctionCheck:
             # Ties go to the reason that sorts first, so that the row does not depend on the order of states.
             why = min(tally.discarded, key=lambda reason: (-tally.discarded[reason], reason), default="no state drawn")
             unsupported = all(reason.startswith(Discard.UNSUPPORTED) for reason in tally.discarded)
-            return (Verdict.NOT_RUN if unsupported else Verdict.INCONCLUSIVE), f"nothing compared: {why}"
+            verdict = Verdict.NOT_RUN if unsupported else Verdict.INCONCLUSIVE
+            given_up = f", given up after {tally.states} states" if tally.states < self._job.states else ""
+            return verdict, f"nothing compared: {why}{given_up}"
         if 2 * tally.compared < tally.states:
             return Verdict.INCONCLUSIVE, "under half of the states compared"
         if 2 * self._job.reach.instructions_reached < self._job.reach.instructions_total:

@@ -21,6 +21,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from harness.config import Scope
 from harness.errors import HarnessError, UsageError
 from harness.report.jsonout import check_document, write_json
+from harness.report.survey import print_survey, survey_document
 from harness.report.terminal import make_console, print_check, print_replay, timing_lines
 from harness.results import exit_status
 
@@ -109,6 +110,29 @@ def replay(case: Path, json_file: Path | None) -> int:
     if json_file is not None:
         write_json(check_document(replayed.result), json_file)
     return exit_status(replayed.result)
+
+
+@cli.command()
+@click.argument("config", type=_FILE)
+@click.argument("pattern", default="")
+@click.option("--build", default="", metavar="NAME", help="Only this build of the file.")
+@_json_option
+def survey(config: Path, pattern: str, build: str, json_file: Path | None) -> int:
+    """Lists the functions of a program, what they call, and whether they are translated.
+
+    With a PATTERN that one function matches, also what that function reads.
+
+    \b
+    Example:
+      tallystick survey fixtures/tideclock/tally.toml 'crc32*' --build o32-O1
+    """
+    from harness.survey import survey  # see check
+
+    builds = survey(config, pattern, build)
+    print_survey(make_console(), builds)
+    if json_file is not None:
+        write_json(survey_document(builds), json_file)
+    return 0
 
 
 class _Progress:

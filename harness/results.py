@@ -153,3 +153,37 @@ def exit_status(result: CheckResult) -> int:
     if result.count(Verdict.HARNESS_ERROR):
         return 4
     return 0 if result.count(Verdict.AGREE) and not result.interrupted else 3
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyedFunction:
+    """What a survey says of one function.
+
+    Units: ``size`` in bytes. ``not_translated`` says why the C does not have it, empty where it does. ``callees`` are
+    called or jumped to by address; ``shape`` is what it reads, as text, where that was asked for.
+    """
+
+    name: str
+    address: int
+    size: int
+    not_translated: str
+    callees: tuple[str, ...]
+    indirect_calls: int
+    shape: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyedBuild:
+    """What a survey says of one build.
+
+    Units: ``regions`` as (address, bytes, writable, name). ``externals`` are called by the C and defined by no source.
+    """
+
+    name: str
+    image: str
+    abi: str
+    fr: bool
+    gp: int
+    regions: tuple[tuple[int, int, bool, str], ...]
+    functions: tuple[SurveyedFunction, ...]
+    externals: tuple[str, ...]

@@ -204,6 +204,24 @@ def test_states_that_do_not_count_reach_nothing() -> None:
     assert (result.instructions_reached, result.branches_reached) == (0, 0)
 
 
+def test_a_function_that_never_ends_is_given_up_early_and_says_so() -> None:
+    def endless(before: MachineState) -> Outcome:
+        return Outcome(StopKind.FUEL, before)
+
+    (result,) = check(adds, reference=endless)
+    assert result.verdict is Verdict.INCONCLUSIVE
+    assert (result.states, result.discarded) == (16, (("instruction budget", 16),))
+    assert result.reason == "nothing compared: instruction budget, given up after 16 states"
+
+
+def test_a_function_that_ends_now_and_then_is_not_given_up() -> None:
+    def sometimes(before: MachineState) -> Outcome:
+        return adds(before) if gpr(before, 8) == 3 else Outcome(StopKind.FUEL, before)
+
+    (result,) = check(adds, reference=sometimes)
+    assert (result.states, result.compared) == (40, 10)
+
+
 def test_a_function_that_a_leg_cannot_run_is_not_run() -> None:
     def cannot(before: MachineState) -> Outcome:
         return Outcome(StopKind.UNSUPPORTED, None, detail="no MIPS III code")

@@ -1,0 +1,77 @@
+"""What a survey prints, and its JSON form ``tallystick.survey/1``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from rich.console import Console
+from rich.text import Text
+
+from harness.results import SurveyedBuild, SurveyedFunction
+
+
+def print_survey(console: Console, builds: Sequence[SurveyedBuild]) -> None:
+    """Prints each build: the image, its functions, and what is missing from the C."""
+    for build in builds:
+        console.print(Text(f"{build.name}: {build.image}" if build.name else build.image, style="bold"))
+        registers = "32 registers of 64 bits" if build.fr else "32 registers of 32 bits, in pairs"
+        console.print(f"  {build.abi}, floating point in {registers}, gp {build.gp:016x}")
+        for address, size, writable, name in build.regions:
+            console.print(f"  {address:016x}  {size:>7,} bytes  {'writable ' if writable else 'read-only'}  {name}")
+        console.print()
+        for line in _table(build.functions):
+            console.print(line)
+        missing = sum(bool(function.not_translated) for function in build.functions)
+        count = f"{len(build.functions):,} function{'' if len(build.functions) == 1 else 's'}"
+        console.print(f"{count}, {len(build.functions) - missing:,} translated, {missing:,} not")
+        if build.externals:
+            console.print(f"called by the C and defined nowhere: {', '.join(build.externals)}")
+        console.print()
+
+
+def survey_document(builds: Sequence[SurveyedBuild]) -> dict[str, Any]:
+    """The whole object, ready for ``json``."""
+    return {"schema": "tallystick.survey/1", "builds": [_build(build) for build in builds]}
+
+
+def _table(functions: Sequence[SurveyedFunction]) -> list[str]:
+    width = max((len(function.name) for function in functions), default=0)
+    lines = []
+    for function in functions:
+        remarks = [function.not_translated] if function.not_translated else []
+        if function.callees:
+            remarks.append(f"calls {', '.join(function.callees)}")
+        if function.indirect_calls:
+            remarks.append(f"{function.indirect_calls} through pointers")
+        head = f"{function.address:016x}  {function.size:>6,} bytes  {function.name:<{width}}"
+        lines.append(f"{head}  {'; '.join(remarks)}".rstrip())
+        lines += [f"  reads {line}" for line in function.shape.splitlines()]
+    return lines
+
+
+def _build(build: SurveyedBuild) -> dict[str, Any]:
+    return {
+        "name": build.name,
+        "image": build.image,
+        "abi": build.abi,
+        "fr": build.fr,
+        "gp": f"{build.gp:016x}",
+        "regions": [
+            {"address": f"{address:016x}", "size": size, "writable": writable, "name": name}
+            for address, size, writable, name in build.regions
+        ],
+        "functions": [
+            {
+                "name": function.name,
+                "address": f"{function.address:016x}",
+                "size": function.size,
+                "not_translated": function.not_translated,
+                "callees": list(function.callees),
+                "indirect_calls": function.indirect_calls,
+                "shape": function.shape,
+            }
+            for function in build.functions
+        ],
+        "externals": list(build.externals),
+    }
