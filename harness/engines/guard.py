@@ -18,6 +18,8 @@ from interp.optable import Insn, Kind, decode
 
 #: Straight runs longer than this many instructions kill the process, unless instructions are counted.
 LONGEST_PLAIN_RUN = 360
+#: How far below it the leg plays safe: the limit is in Unicorn's own operations, of which some instructions need more.
+_RUN_MARGIN = 160
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +42,7 @@ FAULTS: tuple[Fault, ...] = (
         "long-run",
         f"a run of more than about {LONGEST_PLAIN_RUN} instructions without a branch kills the process",
         _MEASURED,
-        "instructions are counted (`count=`), which ends translation blocks early",
+        "programs with such a run are run with their instructions counted (`count=`), which ends blocks early",
     ),
     Fault(
         "memory-hook-in-slot",
@@ -132,11 +134,15 @@ class Wire:
 
 @dataclass(frozen=True, slots=True)
 class Route:
-    """How to run a program on Unicorn: processor model, initial Status register, wires."""
+    """How to run a program on Unicorn: processor model, initial Status register, wires.
+
+    ``counted`` says that instructions must be counted: a hook at each of them, several times slower in loops.
+    """
 
     model: str
     status: int
     wires: tuple[Wire, ...]
+    counted: bool
 
 
 #: Status with coprocessor 1 usable and FR clear or set; bit 31 is what VR5432 wants before it converts 64-bit integers.
@@ -155,8 +161,10 @@ def plan_route(code: tuple[Region, ...], fr: bool) -> Route:
     """
     wires: list[Wire] = []
     converts_long = False
+    longest_run = 0
     for region in code:
         before: Insn | None = None
+        run = 0
         for address, word in _words(region):
             insn = decode(word)
             if insn is None:
@@ -166,12 +174,11 @@ def plan_route(code: tuple[Region, ...], fr: bool) -> Route:
             if insn is not None:
                 wires.extend(_wires(insn, address, fr))
                 converts_long = converts_long or is_long_conversion(insn)
+            run = 0 if insn is None or insn.row.kind.has_slot else run + 1
+            longest_run = max(longest_run, run)
             before = insn
-    if not fr:
-        return Route("R4000", _STATUS_FR0, tuple(wires))
-    if converts_long:
-        return Route("VR5432", _STATUS_LONG, tuple(wires))
-    return Route("R4000", _STATUS_FR1, tuple(wires))
+    model, status = ("VR5432", _STATUS_LONG) if fr and converts_long else ("R4000", _STATUS_FR1 if fr else _STATUS_FR0)
+    return Route(model, status, tuple(wires), counted=longest_run >= LONGEST_PLAIN_RUN - _RUN_MARGIN)
 
 
 def is_long_conversion(insn: Insn) -> bool:

@@ -52,6 +52,11 @@ _ACCESS_TRAPS = {
 _BAD_FETCHES = frozenset({unicorn.UC_ERR_FETCH_UNMAPPED, unicorn.UC_ERR_FETCH_PROT, unicorn.UC_ERR_FETCH_UNALIGNED})
 
 
+#: Microseconds a run may take before it counts as endless, besides one for each unit of fuel: a hundred times what
+#: Unicorn needs. A timer costs 0.1 ms a run, counting a hook an instruction (7 times slower over a hash function).
+_PATIENCE = 2_000_000
+
+
 def physical(address: int) -> int:
     """Gives the physical address behind a kseg0 or kseg1 address."""
     return address & 0x1FFF_FFFF
@@ -142,8 +147,9 @@ class Cpu:
                     self._uc.ctl_remove_cache(address, region.end)
 
     def run(self, entry: int, registers: Sequence[int], fcsr: int, fuel: int) -> Halt:
-        """Runs from ``entry`` until control reaches the return address, at most ``fuel`` instructions.
+        """Runs from ``entry`` until control reaches the return address, or until ``fuel`` is used up.
 
+        Where instructions are not counted ``fuel`` is turned into time, so that only an endless run is cut off.
         ``registers`` are in the order of ``RegisterFile``.
         """
         self._uc.context_restore(self._clean)
@@ -152,7 +158,10 @@ class Cpu:
         self._exception = self._halt = None
         error = unicorn.UC_ERR_OK
         try:
-            self._uc.emu_start(entry, RETURN_ADDRESS, count=fuel)
+            if self._route.counted:
+                self._uc.emu_start(entry, RETURN_ADDRESS, count=fuel)
+            else:
+                self._uc.emu_start(entry, RETURN_ADDRESS, timeout=_PATIENCE + fuel)
         except unicorn.UcError as stopped:
             error = stopped.errno
         for window in self._windows.values():
