@@ -1,0 +1,275 @@
+"""The command line from end to end, on a tiny project: results, exit statuses, and what the user can get wrong."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+from tiny_project import make
+
+from harness import cli
+from harness.errors import HarnessError
+
+NO_SPIN = 'exclude = [{ pattern = "spin", reason = "never ends" }]'
+
+
+def run(*arguments: object) -> int:
+    return cli.run([str(argument) for argument in arguments])
+
+
+def checked(tally: Path, *arguments: object) -> tuple[int, dict[str, Any]]:
+    """Exit status and JSON of a check."""
+    out = tally.parent / "out.json"
+    status = run("check", tally, "--json", out, "--workers", 1, *arguments)
+    return status, json.loads(out.read_text())
+
+
+def rows(document: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    return {function["name"]: function for function in document["functions"]}
+
+
+# --- check -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_right_translation_agrees_with_status_0(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    status, document = checked(make(tmp_path, check=NO_SPIN))
+    assert status == 0
+    found = {name: (row["verdict"], row["reason"]) for name, row in rows(document).items()}
+    assert found == {
+        "add": ("agree", ""),
+        "store": ("agree", ""),
+        "divide": ("agree", ""),
+        "spin": ("not-run", "excluded: never ends"),
+    }
+    assert document["summary"]["agree"] == 3
+    assert "no difference in" in capsys.readouterr().out
+
+
+def test_wrong_functions_are_named_with_place_input_writer_and_case(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    wrong = {
+        "add": "g.r[2] = (uint32_t)(g.r[4] + g.r[5]);",  # loses the sign extension
+        "store": "put(m, g.r[4], g.r[5] ^ 0x100);",  # one bit of one byte
+    }
+    status, document = checked(make(tmp_path, wrong, NO_SPIN))
+    assert status == 1
+    add, store = rows(document)["add"], rows(document)["store"]
+    assert (add["verdict"], store["verdict"], rows(document)["divide"]["verdict"]) == ("differ", "differ", "agree")
+    first = add["first_difference"]
+    assert (first["kind"], first["where"], first["values"]["reference"][:8]) == ("register", "v0", "ffffffff")
+    assert first["values"]["cc -O1"] == "00000000" + first["values"]["reference"][8:]
+    assert first["written_by"] == {"address": "ffffffff80001000", "text": "addu v0,a0,a1"}
+    assert first["input_words"] == 1
+    first = store["first_difference"]
+    assert (first["kind"], int(first["where"], 16) % 4) == ("memory", 2)
+    assert first["written_by"]["text"] == "sw a1,0(a0)"
+    text = capsys.readouterr().out
+    assert "differ: add under cc -O1: register v0" in text
+    assert f"tallystick replay {add['first_difference']['case']}" in text
+
+
+def test_a_host_division_by_zero_is_a_crash_though_the_guest_leaves_the_result_open(tmp_path: Path) -> None:
+    status, document = checked(make(tmp_path, {"divide": "g.r[2] = (int32_t)g.r[4] / (int32_t)g.r[5];"}, NO_SPIN))
+    first = rows(document)["divide"]["first_difference"]
+    assert (status, first["kind"]) == (1, "crash")
+    assert "host division by zero" in first["values"]["cc -O1"]
+
+
+def test_a_hang_and_a_wild_access_are_findings_and_the_run_goes_on(tmp_path: Path) -> None:
+    wrong = {"add": "for (volatile int on = 1; on;) {}", "store": "m[0x3000000] = 1;"}
+    status, document = checked(make(tmp_path, wrong, NO_SPIN))
+    found = {name: row["first_difference"] for name, row in rows(document).items() if row["first_difference"]}
+    assert status == 1
+    assert {name: first["kind"] for name, first in found.items()} == {"add": "hang", "store": "crash"}
+    assert found["store"]["values"]["cc -O1"] == "wild access at ffffffff83000000"
+    assert rows(document)["divide"]["verdict"] == "agree"
+
+
+def test_a_function_missing_from_the_c_is_not_run(tmp_path: Path) -> None:
+    status, document = checked(make(tmp_path, {"divide": ""}, NO_SPIN))
+    assert status == 0
+    assert rows(document)["divide"]["verdict"] == "not-run"
+    assert "missing" in rows(document)["divide"]["reason"]
+
+
+def test_every_compiler_has_its_own_row(tmp_path: Path) -> None:
+    project = make(tmp_path, check=NO_SPIN, compilers='["cc -O1", "cc -O0"]')
+    _, document = checked(project, "-k", "add")
+    assert [row["compiler"] for row in document["functions"]] == ["cc -O1", "cc -O0"]
+    assert [leg["name"] for leg in document["legs"]] == ["reference", "unicorn", "cc -O1", "cc -O0"]
+
+
+def test_a_function_that_never_ends_is_inconclusive_with_status_3(tmp_path: Path) -> None:
+    status, document = checked(make(tmp_path), "-k", "spin")
+    assert (status, rows(document)["spin"]["verdict"]) == (3, "inconclusive")
+
+
+def test_the_json_is_the_same_for_any_number_of_workers(tmp_path: Path) -> None:
+    project = make(tmp_path, {"add": "g.r[2] = (uint32_t)(g.r[4] + g.r[5]);"}, NO_SPIN)
+
+    def bytes_of(workers: int) -> str:
+        _, document = checked(project, "--workers", workers, "--seed", 5)
+        document["summary"].pop("seconds")
+        document.pop("timing")
+        return json.dumps(document)
+
+    assert bytes_of(1) == bytes_of(2)
+
+
+def test_options_override_the_file(tmp_path: Path) -> None:
+    _, document = checked(make(tmp_path, check=NO_SPIN), "--states", 9, "--seed", 77, "--scope", "all", "-k", "add")
+    assert (document["seed"], document["scope"], rows(document)["add"]["states"]) == (77, "all", 9)
+
+
+# --- replay ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_saved_case_replays_to_the_same_values_until_the_c_is_mended(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    project = make(tmp_path, {"add": "g.r[2] = (uint32_t)(g.r[4] + g.r[5]);"}, NO_SPIN)
+    _, document = checked(project, "-k", "add")
+    first = rows(document)["add"]["first_difference"]
+    again = tmp_path / "again.json"
+    assert run("replay", first["case"], "--json", again) == 1
+    assert rows(json.loads(again.read_text()))["add"]["first_difference"] == first
+    assert "the same as when it was saved" in capsys.readouterr().out
+    source = tmp_path / "c" / "all.c"
+    source.write_text(source.read_text().replace("uint32_t)(g.r[4]", "int32_t)(g.r[4]"))
+    assert run("replay", first["case"]) == 0
+    assert "agree: add: no difference in this state now" in capsys.readouterr().out
+
+
+def test_a_case_of_another_image_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    project = make(tmp_path, {"add": "g.r[2] = 0;"}, NO_SPIN)
+    _, document = checked(project, "-k", "add")
+    image = tmp_path / "guest.bin"
+    image.write_bytes(image.read_bytes()[:-4] + b"\0\0\0\1")
+    assert run("replay", rows(document)["add"]["first_difference"]["case"]) == 2
+    assert "the guest image is not the one this case was found in: got SHA-256" in capsys.readouterr().err
+
+
+def test_a_case_of_a_compiler_that_is_gone_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    project = make(tmp_path, {"add": "g.r[2] = 0;"}, NO_SPIN)
+    _, document = checked(project, "-k", "add")
+    project.write_text(project.read_text().replace("cc -O1", "cc -O0"))
+    assert run("replay", rows(document)["add"]["first_difference"]["case"]) == 2
+    assert "got 'cc -O1', expected cc -O0" in capsys.readouterr().err
+
+
+# --- survey ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_survey_lists_functions_and_what_is_missing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("survey", make(tmp_path, {"divide": ""})) == 0
+    text = capsys.readouterr().out
+    assert re.search(r"ffffffff80001000 +12 bytes  add\n", text)
+    assert re.search(r"ffffffff80001018 +16 bytes  divide +translated function missing from the C\n", text)
+    assert "4 functions, 3 translated, 1 not" in text
+
+
+def test_a_survey_of_one_function_says_what_it_reads(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "survey.json"
+    assert run("survey", make(tmp_path), "store", "--json", out) == 0
+    assert "reads a0 -> " in capsys.readouterr().out
+    (function,) = json.loads(out.read_text())["builds"][0]["functions"]
+    assert (function["name"], function["callees"]) == ("store", [])
+
+
+# --- what the user can get wrong, and what we can -------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["-k", "ad"], "no function matches the pattern: got 'ad'.*\nhelp: did you mean add"),
+        (["--build", "o32"], "no build has this name: got 'o32'"),
+        (["--states", "0"], "0 is not in the range"),
+        (["--scope", "most"], "'most' is not one of 'abi', 'all'"),
+        (["--frobnicate"], "No such option"),
+    ],
+)
+def test_a_wrong_option_is_told_with_status_2(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], words: str
+) -> None:
+    assert run("check", make(tmp_path), *arguments) == 2
+    captured = capsys.readouterr()
+    assert re.search(words, captured.err)
+    assert "Traceback" not in captured.err
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('"guest.bin"', '"gone.bin"', "gone.bin"),
+        ('abi = "o32"', 'abi = "o33"', "o33"),
+        ("compilers", "compiler", 'did you mean "compilers"'),
+        ("cc -O1", "no-such-cc", "compiler not found: got no-such-cc"),
+        ("g.r[{n}]", "g.q[{n}]", "g.*has no member named"),
+        ('"c/*.c"', '"d/*.c"', "no file matches: got 'd/\\*.c'"),
+        ('"functions.txt"', '"none.txt"', "none.txt"),
+        ("states = 40", "states = 0", "states"),
+        ("[guest]", "[guest", "tally.toml"),
+    ],
+)
+def test_a_wrong_file_is_told_with_status_2(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], old: str, new: str, words: str
+) -> None:
+    tally = make(tmp_path)
+    assert old in tally.read_text()
+    tally.write_text(tally.read_text().replace(old, new))
+    assert run("check", tally) == 2
+    captured = capsys.readouterr()
+    assert re.search(words, captured.err)
+    assert "Traceback" not in captured.err
+
+
+def test_a_missing_file_is_told_with_status_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("check", tmp_path / "none.toml") == 2
+    assert run("replay", tmp_path / "none.json") == 2
+    assert run("survey", tmp_path / "none.toml") == 2
+    assert capsys.readouterr().err.count("no such file") == 3
+
+
+def test_an_unexpected_exception_is_a_fault_of_ours_with_status_4(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("somewhere inside")
+
+    monkeypatch.setattr("harness.check.load_config", broken)
+    assert run("check", tmp_path / "tally.toml") == 4
+    error = capsys.readouterr().err
+    assert "unexpected ZeroDivisionError: somewhere inside" in error
+    details = Path(error.split("report it with ")[1].strip())
+    assert "Traceback" in details.read_text()
+    details.unlink()
+
+
+def test_a_harness_error_has_status_4(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> None:
+        raise HarnessError("compare", "two legs ran with different FR bits")
+
+    monkeypatch.setattr("harness.check.load_config", broken)
+    assert run("check", tmp_path / "tally.toml") == 4
+    assert capsys.readouterr().err.startswith("compare: two legs ran with different FR bits\n")
+
+
+@pytest.mark.parametrize(("status", "mapped"), [(0, 0), (1, 1), (2, 125), (3, 125), (4, 125)])
+def test_git_bisect_is_told_what_cannot_be_tested(monkeypatch: pytest.MonkeyPatch, status: int, mapped: int) -> None:
+    monkeypatch.setattr(cli, "run", lambda _: status)
+    with pytest.raises(SystemExit) as ended:
+        cli.main(["check", "tally.toml", "--for-git-bisect"])
+    assert ended.value.code == mapped
+
+
+@pytest.mark.parametrize("verb", ["check", "replay", "survey"])
+def test_every_verb_explains_itself_with_an_example(verb: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(verb, "--help") == 0
+    assert f"tallystick {verb} " in capsys.readouterr().out.split("Example:")[1]
