@@ -35,6 +35,7 @@ from interp.words import bit, select, sext64
 
 WRITABLE = 0x0183_FFFF  #: the bits that CTC1 changes
 _FLAGS_AT, _ENABLES_AT, _CAUSE_AT = 2, 7, 12
+_CAUSE_AND_FLAG = 1 << _CAUSE_AT | 1 << _FLAGS_AT  # both bits of an exception
 _CAUSE = 0x3F << _CAUSE_AT
 _UNIMPLEMENTED = 1 << 17
 _CONDITION = 1 << 23
@@ -87,9 +88,9 @@ def unimplemented(cond: object, fcsr: int) -> None:
 
 def record(flags: int, fcsr: int) -> int:
     """FCR31 after an operation that raised ``flags``. Raises: fp-exception where one of them is enabled."""
-    after = fcsr & ~_CAUSE | flags << _CAUSE_AT
-    trap("fp-exception", after >> _ENABLES_AT & flags, fcsr=after)
-    return after | flags << _FLAGS_AT
+    if fcsr >> _ENABLES_AT & flags:
+        trap("fp-exception", True, fcsr=fcsr & ~_CAUSE | flags << _CAUSE_AT)
+    return fcsr & ~_CAUSE | flags * _CAUSE_AND_FLAG
 
 
 def settle(fmt: Format, result: Result, fcsr: int) -> Result:
