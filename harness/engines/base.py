@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Protocol
+from typing import Protocol, cast
 
 from harness.errors import HarnessError
 
@@ -75,19 +75,11 @@ class InitialRegisters:
 
         Errors: ``HarnessError`` where one has no value.
         """
-        return cls(
-            tuple(_known(value) for value in state.gpr),
-            _known(state.hi),
-            _known(state.lo),
-            tuple(_known(value) for value in state.fpr),
-            _known(state.fcsr),
-        )
-
-
-def _known(value: int | None) -> int:
-    if value is None:
-        raise HarnessError("state before a call", "has a register without a value")
-    return value
+        special = (state.hi, state.lo, state.fcsr)
+        if None in state.gpr or None in state.fpr or None in special:
+            raise HarnessError("state before a call", "has a register without a value")
+        hi, lo, fcsr = cast(tuple[int, int, int], special)
+        return cls(cast(tuple[int, ...], state.gpr), hi, lo, cast(tuple[int, ...], state.fpr), fcsr)
 
 
 class StopKind(StrEnum):

@@ -42,7 +42,7 @@ FAULTS: tuple[Fault, ...] = (
         "long-run",
         f"a run of more than about {LONGEST_PLAIN_RUN} instructions without a branch kills the process",
         _MEASURED,
-        "programs with such a run are run with their instructions counted (`count=`), which ends blocks early",
+        "programs with such a run are run with each instruction counted (`count=`), which ends blocks early",
     ),
     Fault(
         "memory-hook-in-slot",
@@ -136,7 +136,7 @@ class Wire:
 class Route:
     """How to run a program on Unicorn: processor model, initial Status register, wires.
 
-    ``counted`` says that instructions must be counted: a hook at each of them, several times slower in loops.
+    ``counted`` says that each instruction must be counted, which is several times slower in loops than counting blocks.
     """
 
     model: str
@@ -162,10 +162,14 @@ def plan_route(code: tuple[Region, ...], fr: bool) -> Route:
     wires: list[Wire] = []
     converts_long = False
     longest_run = 0
+    starts = {region.address for region in code}
     for region in code:
         before: Insn | None = None
         run = 0
-        for address, word in _words(region):
+        end = region.end if region.end in starts else region.address + _unpadded(region.data)
+        if end < region.end:
+            wires.append(Wire(Guard.TRAP, end, region.end - 4, trap="tlb-fetch"))
+        for address, word in _words(region, end):
             insn = decode(word)
             if insn is None:
                 _add_reserved(wires, address)
@@ -186,8 +190,17 @@ def is_long_conversion(insn: Insn) -> bool:
     return "l" in insn.row.name.split(".")[1:]
 
 
-def _words(region: Region) -> Iterator[tuple[int, int]]:
-    for number, (word,) in enumerate(struct.iter_unpack(">I", region.data)):
+def _unpadded(data: bytes) -> int:
+    """Gives the size of a region of code without the zeros that fill its last page.
+
+    Two zero words stay, for they may be the slot of the last jump; what runs on into the rest would only slide through
+    it (zero is a `nop`) to where no code is.
+    """
+    return min(len(data), (len(data.rstrip(b"\0")) + 3) // 4 * 4 + 8)
+
+
+def _words(region: Region, end: int) -> Iterator[tuple[int, int]]:
+    for number, (word,) in enumerate(struct.iter_unpack(">I", region.data[: end - region.address])):
         yield region.address + 4 * number, word
 
 

@@ -52,9 +52,9 @@ _ACCESS_TRAPS = {
 _BAD_FETCHES = frozenset({unicorn.UC_ERR_FETCH_UNMAPPED, unicorn.UC_ERR_FETCH_PROT, unicorn.UC_ERR_FETCH_UNALIGNED})
 
 
-#: Microseconds a run may take before it counts as endless, besides one for each unit of fuel: a hundred times what
-#: Unicorn needs. A timer costs 0.1 ms a run, counting a hook an instruction (7 times slower over a hash function).
-_PATIENCE = 2_000_000
+#: How much more than its fuel a run may use before it counts as endless. The reference decides what is too long; here
+#: a run must only come to an end, and blocks are counted whole, with slots that a likely branch skips.
+_GENEROSITY = 2
 
 
 def physical(address: int) -> int:
@@ -85,7 +85,7 @@ class _Window:
     """A mapped run of pages; ``content`` is what it is known to hold, None after a run that may have changed it."""
 
     size: int
-    permissions: int
+    writable: bool
     content: bytes | None
 
 
@@ -113,14 +113,17 @@ class Cpu:
         self._uc.reg_write(mips_const.UC_MIPS_REG_CP0_STATUS, self._route.status)
         self._windows: dict[int, _Window] = {}
         for region in self._code.values():
-            self._map(region, self._permissions(region))
+            self._map(region)
         self._uc.hook_add(unicorn.UC_HOOK_INTR, self._on_exception)
         for wire in self._route.wires:
             self._uc.hook_add(unicorn.UC_HOOK_CODE, self._on_wire, wire, wire.first, wire.last)
+        if not self._route.counted:
+            self._uc.hook_add(unicorn.UC_HOOK_BLOCK, self._on_block)
         self._registers = RegisterFile(self._uc)
         self._clean = self._uc.context_save()
         self._exception: int | None = None
         self._halt: Halt | None = None
+        self._fuel = 0  # bytes of code
         self._spoiled = False
 
     def place(self, memory: Iterable[Region]) -> None:
@@ -133,13 +136,13 @@ class Cpu:
         wanted = self._code | {region.address: region for region in memory}
         for address, window in list(self._windows.items()):
             region = wanted.get(address)
-            if region is None or (window.size, window.permissions) != (len(region.data), self._permissions(region)):
+            if region is None or window.size != len(region.data) or window.writable is not region.writable:
                 self._uc.mem_unmap(physical(address), window.size)
                 del self._windows[address]
         for address, region in wanted.items():
             held = self._windows.get(address)
             if held is None:
-                self._map(region, self._permissions(region))
+                self._map(region)
             elif held.content is not region.data:
                 self._uc.mem_write(physical(address), region.data)
                 held.content = region.data
@@ -147,25 +150,22 @@ class Cpu:
                     self._uc.ctl_remove_cache(address, region.end)
 
     def run(self, entry: int, registers: Sequence[int], fcsr: int, fuel: int) -> Halt:
-        """Runs from ``entry`` until control reaches the return address, or until ``fuel`` is used up.
+        """Runs from ``entry`` until control reaches the return address, or until ``fuel`` is used up generously.
 
-        Where instructions are not counted ``fuel`` is turned into time, so that only an endless run is cut off.
         ``registers`` are in the order of ``RegisterFile``.
         """
         self._uc.context_restore(self._clean)
         self._registers.write(registers)
         self._uc.reg_write(mips_const.UC_MIPS_REG_FCSR, fcsr)
         self._exception = self._halt = None
+        self._fuel = 4 * _GENEROSITY * fuel
         error = unicorn.UC_ERR_OK
         try:
-            if self._route.counted:
-                self._uc.emu_start(entry, RETURN_ADDRESS, count=fuel)
-            else:
-                self._uc.emu_start(entry, RETURN_ADDRESS, timeout=_PATIENCE + fuel)
+            self._uc.emu_start(entry, RETURN_ADDRESS, count=self._fuel // 4 if self._route.counted else 0)
         except unicorn.UcError as stopped:
             error = stopped.errno
         for window in self._windows.values():
-            if window.permissions & unicorn.UC_PROT_WRITE:
+            if window.writable:
                 window.content = None
         self._spoiled = error in _BAD_FETCHES
         return self._halt or self._how_it_stopped(error)
@@ -188,15 +188,12 @@ class Cpu:
         self._windows.clear()
         del self._uc, self._registers, self._clean
 
-    def _permissions(self, region: Region) -> int:
+    def _map(self, region: Region) -> None:
         permissions: int = unicorn.UC_PROT_READ
         if region.writable:
             permissions |= unicorn.UC_PROT_WRITE
         if region.address in self._code:
             permissions |= unicorn.UC_PROT_EXEC
-        return permissions
-
-    def _map(self, region: Region, permissions: int) -> None:
         try:
             self._uc.mem_map(physical(region.address), len(region.data), permissions)
         except unicorn.UcError as error:
@@ -205,7 +202,7 @@ class Cpu:
                 where, "cannot be mapped", got=str(error), expected="pages that nothing else covers"
             ) from error
         self._uc.mem_write(physical(region.address), region.data)
-        self._windows[region.address] = _Window(len(region.data), permissions, region.data)
+        self._windows[region.address] = _Window(len(region.data), region.writable, region.data)
 
     def _how_it_stopped(self, error: int) -> Halt:
         if self._exception in _TRAPS:
@@ -220,6 +217,11 @@ class Cpu:
     def _on_exception(self, uc: unicorn.Uc, number: int, _data: object) -> None:
         self._exception = number
         uc.emu_stop()
+
+    def _on_block(self, uc: unicorn.Uc, _address: int, size: int, _data: object) -> None:
+        self._fuel -= size
+        if self._fuel < 0:
+            uc.emu_stop()
 
     def _on_wire(self, uc: unicorn.Uc, _address: int, _size: int, wire: Wire) -> None:
         self._halt = self._look(uc, wire)
