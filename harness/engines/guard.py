@@ -12,6 +12,7 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from itertools import pairwise
 
 from harness.engines.base import Region
 from interp.optable import Insn, Kind, decode
@@ -81,6 +82,12 @@ FAULTS: tuple[Fault, ...] = (
         "the address is checked before the instruction",
     ),
     Fault(
+        "system-registers",
+        "registers of coprocessor 0 count, are partly read-only, and change how addresses work",
+        _MEASURED + "; the reference keeps them as plain storage",
+        "moves to and from them are unsupported, except for the interrupt bits of Status on the R4000 model",
+    ),
+    Fault(
         "sc-by-value",
         "SC fails if the word has changed since LL, whoever changed it",
         _MEASURED,
@@ -112,6 +119,7 @@ class Guard(StrEnum):
 
     JUMP = "check the target of a register jump"
     ALIGNMENT = "check the address of a store conditional"
+    STATUS = "check that a write of Status changes interrupts only"
     TRAP = "stop: the chip raises an exception here"
     UNSUPPORTED = "stop: the chip runs this, Unicorn cannot"
 
@@ -152,6 +160,13 @@ _STATUS_LONG = 0xB400_0000
 
 _REFUSED = frozenset({"tlbr", "tlbwi", "tlbwr", "tlbp", "eret"})
 _STORES_CONDITIONAL = frozenset({"sc", "scd"})
+_SYSTEM_MOVES = frozenset({"mfc0", "dmfc0", "mtc0", "dmtc0"})
+
+#: Status is this register of coprocessor 0; its interrupt bits are IE and IM.
+_STATUS = 12
+INTERRUPT_BITS = 0xFF01
+
+_Listing = list[tuple[int, Insn | None]]
 
 
 def plan_route(code: tuple[Region, ...], fr: bool) -> Route:
@@ -159,29 +174,26 @@ def plan_route(code: tuple[Region, ...], fr: bool) -> Route:
 
     Data between the functions is read as code too; that costs nothing, since control does not get there.
     """
-    wires: list[Wire] = []
-    converts_long = False
-    longest_run = 0
     starts = {region.address for region in code}
-    for region in code:
-        before: Insn | None = None
-        run = 0
-        end = region.end if region.end in starts else region.address + _unpadded(region.data)
-        if end < region.end:
-            wires.append(Wire(Guard.TRAP, end, region.end - 4, trap="tlb-fetch"))
-        for address, word in _words(region, end):
-            insn = decode(word)
+    ends = {region: region.end if region.end in starts else region.address + _unpadded(region.data) for region in code}
+    listings = [[(address, decode(word)) for address, word in _words(region, ends[region])] for region in code]
+    instructions = [insn for listing in listings for _, insn in listing if insn is not None]
+    if fr and any(map(is_long_conversion, instructions)):
+        model, status = "VR5432", _STATUS_LONG
+    else:
+        model, status = "R4000", _STATUS_FR1 if fr else _STATUS_FR0
+    wires: list[Wire] = []
+    for listing in listings:
+        for address, insn in listing:
             if insn is None:
                 _add_reserved(wires, address)
-            elif before is not None and insn.row.kind.has_slot and before.row.kind.has_slot:
-                wires.append(Wire(Guard.TRAP, address - 4, address - 4, trap="refused"))
-            if insn is not None:
-                wires.extend(_wires(insn, address, fr))
-                converts_long = converts_long or is_long_conversion(insn)
-            run = 0 if insn is None or insn.row.kind.has_slot else run + 1
-            longest_run = max(longest_run, run)
-            before = insn
-    model, status = ("VR5432", _STATUS_LONG) if fr and converts_long else ("R4000", _STATUS_FR1 if fr else _STATUS_FR0)
+            else:
+                wires.extend(_wires(insn, address, fr, model))
+        wires.extend(_slot_wires(listing))
+    for region, end in ends.items():
+        if end < region.end:
+            wires.append(Wire(Guard.TRAP, end, region.end - 4, trap="tlb-fetch"))
+    longest_run = max(map(_longest_run, listings), default=0)
     return Route(model, status, tuple(wires), counted=longest_run >= LONGEST_PLAIN_RUN - _RUN_MARGIN)
 
 
@@ -213,13 +225,37 @@ def _add_reserved(wires: list[Wire], address: int) -> None:
         wires.append(Wire(Guard.TRAP, address, address, trap="reserved-instruction"))
 
 
-def _wires(insn: Insn, address: int, fr: bool) -> Iterator[Wire]:
+def _longest_run(listing: _Listing) -> int:
+    """Gives the length of the longest run of words without a branch."""
+    longest = run = 0
+    for _, insn in listing:
+        run = 0 if insn is None or insn.row.kind.has_slot else run + 1
+        longest = max(longest, run)
+    return longest
+
+
+def _slot_wires(listing: _Listing) -> Iterator[Wire]:
+    """Yields a wire before each branch that has another in its slot: no leg runs these."""
+    for (address, insn), (_, slot) in pairwise(listing):
+        if insn is not None and slot is not None and insn.row.kind.has_slot and slot.row.kind.has_slot:
+            yield Wire(Guard.TRAP, address, address, trap="refused")
+
+
+def _wires(insn: Insn, address: int, fr: bool, model: str) -> Iterator[Wire]:
+    """Yields what to do about one instruction for its own sake."""
+    name = insn.row.name
     if insn.row.kind is Kind.INDIRECT:
         yield Wire(Guard.JUMP, address, address, insn)
-    elif insn.row.name in _STORES_CONDITIONAL:
+    elif name in _STORES_CONDITIONAL:
         yield Wire(Guard.ALIGNMENT, address, address, insn)
-    elif insn.row.name in _REFUSED:
+    elif name in _REFUSED:
         yield Wire(Guard.TRAP, address, address, trap="refused")
     elif is_long_conversion(insn) and not fr:
-        why = f"{insn.row.name} with FR=0 at {address:016x}: no processor model of Unicorn runs it"
+        why = f"{name} with FR=0 at {address:016x}: no processor model of Unicorn runs it"
         yield Wire(Guard.UNSUPPORTED, address, address, why=why)
+    elif name in _SYSTEM_MOVES:
+        why = f"{name} at {address:016x}: each reference has a machine of its own behind coprocessor 0"
+        if name == "mtc0" and insn.d == _STATUS and model == "R4000":
+            yield Wire(Guard.STATUS, address, address, insn, why=why)
+        elif name != "mfc0" or insn.d != _STATUS or model != "R4000":
+            yield Wire(Guard.UNSUPPORTED, address, address, why=why)

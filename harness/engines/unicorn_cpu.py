@@ -13,7 +13,7 @@ import unicorn
 from unicorn import mips_const
 
 from harness.engines.base import PAGE, RETURN_ADDRESS, Region
-from harness.engines.guard import Guard, Route, Wire
+from harness.engines.guard import INTERRUPT_BITS, Guard, Route, Wire
 from harness.engines.unicorn_registers import RegisterFile
 from harness.errors import HarnessError
 
@@ -234,7 +234,10 @@ class Cpu:
             return Halt(trap=wire.trap)
         if wire.guard is Guard.UNSUPPORTED:
             return Halt(unsupported=wire.why)
-        assert wire.insn is not None
+        assert wire.insn is not None  # all other guards look at an operand
+        if wire.guard is Guard.STATUS:
+            status = uc.reg_read(mips_const.UC_MIPS_REG_0 + wire.insn.t) & 0xFFFF_FFFF
+            return Halt(unsupported=wire.why) if (status ^ self._route.status) & ~INTERRUPT_BITS else None
         base = uc.reg_read(mips_const.UC_MIPS_REG_0 + wire.insn.s)
         if wire.guard is Guard.ALIGNMENT:
             address = (base + wire.insn.imm) % (1 << 64)
