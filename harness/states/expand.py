@@ -1,0 +1,123 @@
+"""From a draft to the states it stands for.
+
+Each state of a family is a function of (shape, draft, number in the family), so any of them can be made again alone.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from random import Random
+
+from harness.engines.base import MachineState
+from harness.states import values
+from harness.states.builder import StateBuilder
+from harness.states.draw import Draft
+from harness.states.model import FIXED_GPRS, Block, Input, Kind, Place, Shape
+from harness.states.words import sign_extended
+
+#: States that one draft expands into by default.
+FAMILY = 8
+
+#: Elements of big objects that are drawn one by one; the others keep the filling of their object.
+_MOST_FIELDS = 48
+
+_ALWAYS = ("gpr", "fpr", "hi", "lo", "stack")
+
+
+def family(shape: Shape, draft: Draft, size: int = FAMILY) -> tuple[MachineState, ...]:
+    """The states that ``draft`` stands for; member 0 holds the draft's words, the others vary more and more of them."""
+    return tuple(expand(shape, draft, member) for member in range(size))
+
+
+def expand(shape: Shape, draft: Draft, member: int = 0) -> MachineState:
+    """One state of the draft's family.
+
+    General registers hold canonical values except where the function uses them in 64-bit operations only; pointers
+    lead to their blocks, now and then to each other's; the image changes only in variables that the function was
+    seen to read.
+    """
+    rng = Random(draft.seed << 8 | member)
+    builder = StateBuilder(shape.base, [block.address for block in shape.blocks])
+    _draw_unread_registers(builder, rng)
+    for block in shape.blocks:
+        builder.write_bytes(block.address + block.low, _filling(rng, shape, block))
+    edits = dict(edit for edit in draft.edits if member == 0 or rng.random() < 0.8)
+    alone = _drawn_alone(rng, shape)
+    for item in shape.inputs:
+        edit = edits.get(item.place)
+        if item.kind is Kind.POINTER:
+            null = item.fixed or edit == 0 or (edit is None and item.nullable and rng.random() < 0.2)
+            builder.write(item.place, 0 if null else _pointer(rng, shape, item))
+        elif edit is not None:
+            builder.write(item.place, edit)
+        elif item.kind is Kind.FUNCTION:
+            builder.write(item.place, rng.choice(shape.functions))
+        elif item.place in alone:
+            builder.write(item.place, values.draw(rng, item, shape.constants))
+    return builder.state()
+
+
+def _draw_unread_registers(builder: StateBuilder, rng: Random) -> None:
+    """Gives every register that a call leaves to chance a value, so that one lost or invented is noticed."""
+    for number in range(32):
+        if number not in FIXED_GPRS:
+            builder.gpr[number] = sign_extended(values.integer(rng, 32, ()))
+        builder.fpr[number] = values.double_bits(rng) if builder.base.fr else values.float_bits(rng)
+    builder.hi = sign_extended(rng.getrandbits(32))
+    builder.lo = sign_extended(rng.getrandbits(32))
+    builder.fcsr = rng.randrange(4) if rng.random() < 0.15 else 0
+
+
+def _drawn_alone(rng: Random, shape: Shape) -> frozenset[Place]:
+    """The scalar inputs that get a value of their own; the others keep what filling or image gives them.
+
+    All registers and stack slots do, and so does every word that must stay small or be a float.
+    """
+    always = {item.place for item in shape.inputs if item.place.room in _ALWAYS or item.kind is Kind.COUNT}
+    fields = [item.place for item in shape.inputs if item.place not in always]
+    share = rng.choice((0.0, 0.5, 1.0))
+    chosen = [place for place in fields if rng.random() < share]
+    if len(chosen) > _MOST_FIELDS:
+        chosen = rng.sample(chosen, _MOST_FIELDS)
+    return frozenset(always).union(chosen)
+
+
+def _filling(rng: Random, shape: Shape, block: Block) -> bytes:
+    """What the bytes of a block hold before its fields are written: elements of its most frequent kind."""
+    fields = [item for item in shape.inputs if item.place.room == "block" and item.place.number == block.number]
+    plain = Counter((item.place.size, item.kind) for item in fields if item.kind not in (Kind.POINTER, Kind.FUNCTION))
+    unit, kind = plain.most_common(1)[0][0] if plain else (1, Kind.SCALAR)
+    size = block.high - block.low
+    return values.filling(rng, size, unit, kind) if fields else rng.randbytes(size)
+
+
+def _pointer(rng: Random, shape: Shape, item: Input) -> int:
+    """The address of the pointer's block; now and then that of another block, or one that overlaps its own."""
+    block = shape.blocks[item.block]
+    if item.place.room == "block" or rng.random() < 0.85:
+        return block.address
+    others = [other for other in shape.blocks if other is not block and _can_stand_for(shape, other, block)]
+    if others and rng.random() < 0.7:
+        return rng.choice(others).address
+    if _holds_pointers(shape, block):
+        return block.address
+    return block.address + block.alignment * rng.randrange(1, 4)
+
+
+def _can_stand_for(shape: Shape, other: Block, block: Block) -> bool:
+    """Whether a pointer to ``block`` may lead to ``other``: it is as big, and neither holds pointers."""
+    return (
+        other.low <= block.low
+        and other.high >= block.high
+        and other.alignment >= block.alignment
+        and not _holds_pointers(shape, other)
+        and not _holds_pointers(shape, block)
+    )
+
+
+def _holds_pointers(shape: Shape, block: Block) -> bool:
+    return any(
+        item.kind in (Kind.POINTER, Kind.FUNCTION)
+        for item in shape.inputs
+        if item.place.room == "block" and item.place.number == block.number
+    )

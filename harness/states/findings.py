@@ -1,0 +1,336 @@
+"""What the search for a shape has learned so far, and how it learns from a traced run.
+
+Three rules decide what an input word is for. A word that a faulting address was counted from, once, is a pointer: it
+gets a block of its own or, at the depth limit, stays null. Words that are merely added to a pointer or to an address of
+the image are counts, and so are words that keep a loop from ending. Everything else is a scalar, whose kind follows
+from the instructions that use it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from harness.abi import Abi
+from harness.engines.base import MachineState
+from harness.program.model import Function, Program
+from harness.states.builder import StateBuilder
+from harness.states.code import callable_functions, constants_of
+from harness.states.layout import CELL, MOST_BLOCKS, apart, base_state, cell_address, packed, window
+from harness.states.model import FIXED_GPRS, NOT_NULL, Block, Edit, Input, Kind, Place, Shape
+from harness.states.terms import Origin
+from harness.states.trace import BranchRecord, Trace
+from harness.states.words import sign_extended
+
+_MOST_DEPTH = 4
+#: Units: bytes that a block may reach from its address, to either side.
+_MOST_EXTENT = 0x6000
+#: Units: bytes; a block that grew so far under a loop is being walked along without end, so the loop is bounded.
+_MOST_WALK = 0x1000
+_LIMITS = (16, 5, 2)
+_ORDER = {"gpr": 0, "fpr": 1, "hi": 2, "lo": 2, "stack": 3, "image": 4, "block": 5}
+
+
+@dataclass(slots=True)
+class _Guess:
+    """What one place is taken for."""
+
+    kind: Kind = Kind.SCALAR
+    block: int = -1
+    limit: int = 0
+    step: int = 1
+    fixed: bool = False
+    uses: set[str] = field(default_factory=set)
+    favourites: dict[int, None] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class _Found:
+    """A block in its cell: bytes mapped, bytes touched, widest aligned access, pointers on the way to it."""
+
+    depth: int
+    mapped: tuple[int, int] = (0, 1)
+    touched: tuple[int, int] = (0, 0)
+    alignment: int = 1
+
+
+class Findings:
+    """Everything known about the inputs of one function."""
+
+    def __init__(self, program: Program, function: Function, abi: Abi, fr: bool) -> None:
+        self._program = program
+        self._function = function
+        self._abi = abi
+        self._fr = fr
+        self._window = window(program)
+        self._functions = callable_functions(program)
+        self._guesses: dict[Place, _Guess] = {}
+        self._blocks: list[_Found] = []
+        self.notes: dict[str, None] = {}
+
+    # -- states of the search ----------------------------------------------------------------------------------------
+
+    def inputs(self) -> list[Input]:
+        """The inputs known so far, in the order in which they are printed."""
+        places = sorted(self._guesses, key=lambda p: (_ORDER[p.room], p.number, p.offset, -p.size))
+        return [self._input(place) for place in places]
+
+    def state(self, values: Mapping[Place, int]) -> MachineState:
+        """The state for a run of the search: blocks in cells, scalars as in ``values`` or else zero."""
+        base = base_state(
+            self._program,
+            self._function,
+            self._abi,
+            self._fr,
+            apart(self._window.arena, [block.mapped for block in self._blocks]),
+        )
+        addresses = [cell_address(self._window.arena, number) for number in range(len(self._blocks))]
+        builder = StateBuilder(base, addresses)
+        for place, guess in self._guesses.items():
+            if guess.fixed:
+                builder.write(place, 0)
+            elif guess.kind is Kind.POINTER:
+                builder.write(place, 0 if values.get(place) == 0 else addresses[guess.block])
+            elif guess.kind is Kind.FUNCTION:
+                builder.write(place, self._functions[0])
+            elif place in values:
+                builder.write(place, values[place])
+        return builder.state()
+
+    def fitted(self, place: Place, value: int) -> dict[Place, int]:
+        """``value`` as the place can hold it: a pointer is null or not, a count small, a register canonical."""
+        guess = self._guesses.get(place)
+        if guess is None or guess.fixed or guess.kind is Kind.FUNCTION:
+            return {}
+        if guess.kind is Kind.POINTER:
+            return {place: 0 if value == 0 else NOT_NULL}
+        if guess.kind is Kind.COUNT and value >= guess.limit:
+            return {}
+        is_register = place.room in ("gpr", "hi", "lo")
+        return {place: sign_extended(value) if is_register and "wide" not in guess.uses else value}
+
+    def locate(self, address: int, size: int) -> Place | None:
+        """The place of an access: room ``frame`` is the callee's own stack; None is memory that never changes."""
+        start, end = self._window.arena, self._window.arena + len(self._blocks) * CELL
+        if start <= address < end:
+            number = (address - start) // CELL
+            return Place("block", number, address - cell_address(start, number), size)
+        if self._window.sp <= address < self._window.sp + 0x400:
+            return Place("stack", 0, address - self._window.sp, size)
+        if self._window.stack <= address < self._window.sp:
+            return Place("frame", 0, address - self._window.sp, size)
+        for region in self._program.regions:
+            if region.writable and region.address <= address < region.end:
+                return Place("image", 0, address, size)
+        return None
+
+    # -- learning ----------------------------------------------------------------------------------------------------
+
+    def learn(self, trace: Trace) -> bool:
+        """Takes over what a run read, touched and compared; says whether it read something for the first time."""
+        known = len(self._guesses)
+        for place in trace.reads:
+            if place.room != "gpr" or place.number not in FIXED_GPRS:
+                self._guesses.setdefault(place, _Guess())
+        for place, uses in trace.uses.items():
+            if place in self._guesses:
+                self._guesses[place].uses |= uses
+        for number, (low, high) in trace.extents.items():
+            block = self._blocks[number]
+            block.touched = (min(block.touched[0], low), max(block.touched[1], high))
+            block.alignment = max(block.alignment, trace.alignments.get(number, 1))
+        for place, wanted in trace.wanted():
+            guess = self._guesses.get(place)
+            if guess is not None and guess.kind not in (Kind.POINTER, Kind.FUNCTION) and len(guess.favourites) < 24:
+                guess.favourites[wanted] = None
+        return len(self._guesses) > known
+
+    def repair(self, trace: Trace) -> set[Place]:
+        """Changes what one or more places are taken for, so that the run that ended in this trap gets further.
+
+        Gives the places whose values have to be drawn anew and the pointers and blocks that changed; empty when there
+        is nothing to try.
+        """
+        if trace.trap.endswith("fetch") or trace.trap == "reserved-instruction":
+            return self._make_function(trace.culprit)
+        if not trace.trap.startswith(("tlb", "address-error")):
+            return set()
+        if not trace.culprit.places:
+            self.notes[f"access to {trace.fault_address:016x}, which no input leads to"] = None
+            return set()
+        if trace.culprit.terms is None:
+            return self._limit(trace.culprit.places, trace.need)
+        return self._repair_sum(trace)
+
+    def bound(self, trace: Trace) -> set[Place]:
+        """Makes the words small that keep the rarest one-sided loop branch from leaving its loop."""
+        one_sided = [
+            record
+            for record in trace.branches.values()
+            if record.places and record.most > 1 and not (record.taken and record.not_taken)
+        ]
+        often = [record for record in trace.branches.values() if record.places and record.most > 8]
+        for record in (*sorted(one_sided, key=_rarest), *sorted(often, key=_rarest)):
+            changed = self._limit(record.places, 1)
+            if changed:
+                return changed
+        return set()
+
+    def _repair_sum(self, trace: Trace) -> set[Place]:
+        """The faulting address is a sum of places: one of them is the pointer, the others are counts."""
+        terms = trace.culprit.terms or ()
+        pointers = [place for place, factor in terms if factor == 1 and self.kind(place) is Kind.POINTER]
+        others = frozenset(place for place, _ in terms if place not in pointers)
+        if pointers:
+            return self._reach_further(pointers[0], others, trace)
+        if self._is_image_address(trace):
+            return self._limit(others, trace.need)
+        fitting = [p for p, factor in terms if factor == 1 and p.size >= 4 and self.kind(p) is Kind.SCALAR]
+        if not fitting:
+            return self._limit(others, trace.need)
+        pointer = min(fitting, key=lambda p: (_ORDER[p.room], p.number, p.offset))
+        return self._make_pointer(pointer) | self._limit(others - {pointer}, trace.need)
+
+    def _reach_further(self, pointer: Place, others: frozenset[Place], trace: Trace) -> set[Place]:
+        """A known pointer led outside its block, or off its alignment."""
+        guess = self._guesses[pointer]
+        if guess.fixed:
+            return set()
+        block = self._blocks[guess.block]
+        offset = trace.fault_address - cell_address(self._window.arena, guess.block)
+        if trace.fault_address % trace.need:
+            return self._limit(others, trace.need)
+        low, high = min(block.mapped[0], offset), max(block.mapped[1], offset + trace.need)
+        if low > -_MOST_EXTENT and high < _MOST_EXTENT:
+            if high - low > _MOST_WALK and (changed := self._limit(others, trace.need) or self.bound(trace)):
+                return changed
+            if (low, high) != block.mapped:
+                block.mapped = (low, high)
+                return {pointer}
+        if changed := self._limit(others, trace.need):
+            return changed
+        if "tested" in guess.uses and abs(offset) >= _MOST_EXTENT:  # it was null in this run, and may not be
+            guess.uses.discard("tested")
+            return {pointer}
+        return self.bound(trace)
+
+    def _make_pointer(self, place: Place) -> set[Place]:
+        """Gives the word a block, or lets it be null where structures have become deep enough."""
+        guess = self._guesses[place]
+        depth = self._blocks[place.number].depth + 1 if place.room == "block" else 1
+        guess.kind = Kind.POINTER
+        if depth <= _MOST_DEPTH and len(self._blocks) < MOST_BLOCKS:
+            guess.block = len(self._blocks)
+            self._blocks.append(_Found(depth))
+        elif "tested" in guess.uses:
+            guess.fixed = True
+        else:  # never compared with null: a ring, or a link back
+            guess.block = place.number
+        return {place}
+
+    def _make_function(self, culprit: Origin) -> set[Place]:
+        place = culprit.alone
+        if place is None or not self._functions or self.kind(place) is Kind.FUNCTION:
+            return self._limit(culprit.places, 1)
+        self._guesses[place].kind = Kind.FUNCTION
+        return {place}
+
+    def _limit(self, places: frozenset[Place] | set[Place], step: int) -> set[Place]:
+        """Makes scalars among ``places`` counts, or counts smaller; gives those that changed."""
+        changed = set()
+        for place in places:
+            guess = self._guesses.get(place)
+            if guess is None or guess.kind not in (Kind.SCALAR, Kind.COUNT) or guess.fixed:
+                continue
+            limit = next((limit for limit in _LIMITS if limit < guess.limit or guess.kind is Kind.SCALAR), 0)
+            if limit:
+                guess.kind, guess.limit = Kind.COUNT, limit
+                changed.add(place)
+        return changed
+
+    def _is_image_address(self, trace: Trace) -> bool:
+        """Whether the part of the faulting address that no input explains points into the image or the stack."""
+        constant = trace.unexplained
+        near = 0x1_0000
+        inside_image = any(r.address - near <= constant < r.end + near for r in self._program.regions)
+        return inside_image or self._window.stack <= constant < self._window.stack + 0x4000
+
+    def kind(self, place: Place) -> Kind | None:
+        """What a place is taken for, None for one that is no input."""
+        guess = self._guesses.get(place)
+        return guess.kind if guess is not None else None
+
+    # -- the result --------------------------------------------------------------------------------------------------
+
+    def shape(self, kept: Sequence[Mapping[Place, int]]) -> Shape:
+        """The shape as it is known now, with blocks side by side; ``kept`` are values that reached something new."""
+        wanted = [
+            Block(number, 0, *found.touched, _spare(found), found.alignment, found.depth)
+            for number, found in enumerate(self._blocks)
+        ]
+        blocks, arena = packed(self._window.arena, wanted)
+        base = base_state(self._program, self._function, self._abi, self._fr, arena)
+        inputs = self.inputs()
+        builder = StateBuilder(base, [block.address for block in blocks])
+        for item in inputs:
+            if item.kind is Kind.POINTER and not item.fixed:
+                builder.write(item.place, blocks[item.block].address)
+            elif item.kind is Kind.FUNCTION:
+                builder.write(item.place, self._functions[0])
+        return Shape(
+            function=self._function,
+            abi=self._abi,
+            base=builder.state(),
+            inputs=tuple(inputs),
+            blocks=blocks,
+            functions=self._functions,
+            constants=constants_of(self._program, self._function),
+            kept=tuple(self._edits(values) for values in kept),
+            notes=tuple(self.notes),
+        )
+
+    def _edits(self, values: Mapping[Place, int]) -> tuple[Edit, ...]:
+        """Values of the search as edits of a draft; what no longer fits the kind of its place is left out."""
+        fitting = [self.fitted(place, value) for place, value in values.items()]
+        return tuple(edit for one in fitting for edit in one.items())
+
+    def _input(self, place: Place) -> Input:
+        guess = self._guesses[place]
+        kind = guess.kind
+        if kind is Kind.SCALAR:
+            kind = _kind_by_use(guess.uses, place)
+        return Input(
+            place=place,
+            kind=kind,
+            block=guess.block,
+            nullable="tested" in guess.uses,
+            limit=guess.limit,
+            step=guess.step,
+            wide="wide" in guess.uses,
+            narrow="word" in guess.uses,
+            fixed=guess.fixed,
+            favourites=tuple(guess.favourites),
+        )
+
+
+def _rarest(record: BranchRecord) -> int:
+    return record.most
+
+
+def _spare(found: _Found) -> int:
+    """Bytes to give a block above what was touched: a walk may go further in other states, and text ends in zeros."""
+    touched = found.touched[1] - found.touched[0]
+    return 16 + min(256, touched)
+
+
+def _kind_by_use(uses: set[str], place: Place) -> Kind:
+    """What a scalar is, by the floating-point instructions that used copies of it."""
+    if "integer" in uses:
+        return Kind.SCALAR
+    if "double" in uses and place.size == 8:
+        return Kind.DOUBLE
+    if "float" in uses:
+        return Kind.FLOAT
+    if "double high" in uses:
+        return Kind.DOUBLE_HIGH
+    return Kind.DOUBLE_LOW if "double low" in uses else Kind.SCALAR

@@ -1,0 +1,35 @@
+"""Traced runs of a function in the reference, one state after another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from harness.engines.base import RETURN_ADDRESS, InitialRegisters, MachineState, Region
+from harness.states.origins import Locate, Tracer
+from harness.states.trace import Trace
+from interp.machine import Machine
+from interp.memory import Memory
+from interp.replay import steps
+
+
+class Runner:
+    """A machine that is set up anew for each run."""
+
+    def __init__(self, code: Iterable[Region], fr: bool) -> None:
+        self._executable = frozenset(region.address for region in code)
+        self._memory = Memory()
+        self._machine = Machine(self._memory, fr)
+
+    def trace(self, before: MachineState, entry: int, fuel: int, locate: Locate) -> Trace:
+        """Runs from ``before`` at ``entry`` until the function returns, traps, or has used up ``fuel`` instructions."""
+        self._memory.clear()
+        for region in before.memory:
+            executable = region.address in self._executable
+            self._memory.map(region.address, region.data, region.writable, executable)
+        start = InitialRegisters.of(before)
+        self._machine.set_state(start.gpr, start.hi, start.lo, start.fpr, start.fcsr)
+        tracer = Tracer(before, locate)
+        for step in steps(self._machine, entry, RETURN_ADDRESS, fuel):
+            tracer.follow(step)
+        tracer.trace.returned = not tracer.trace.trap and tracer.trace.steps < fuel
+        return tracer.trace

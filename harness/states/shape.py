@@ -1,0 +1,122 @@
+"""The search for the shape of a function's inputs.
+
+The function runs in the reference with only the image and a stack mapped. When it faults, the origin of the faulting
+address says which input word must have been a pointer: it is given a block of its own, and the run is repeated. Words
+that are added to a pointer, or that keep a loop from ending, are made small. Several rounds with different values for
+everything else show what further places the function reads; what each round compared is learned as favourites, and
+a round that took a branch in a new direction is kept as an example.
+"""
+
+from __future__ import annotations
+
+from random import Random
+
+from harness.abi import Abi
+from harness.program.model import Function, Program
+from harness.states import values
+from harness.states.chances import Chances
+from harness.states.code import constants_of
+from harness.states.findings import Findings
+from harness.states.model import NOT_NULL, Kind, Place, Shape
+from harness.states.runner import Runner
+from harness.states.trace import Trace
+
+#: Rounds with new values for every scalar: the first is all zeros, the second all ones, the others are drawn.
+_ROUNDS = 10
+#: Repairs in one round: each makes one more word a pointer, a function or a count, or a block bigger.
+_REPAIRS = 60
+#: Runs that try to turn round comparisons that always fell the same way.
+_FLIPS = 40
+#: Units: traced instructions of one run; four times as many where a loop has no input to blame.
+_RUN_FUEL = 4000
+#: Units: traced instructions of the whole search of one function.
+_SEARCH_FUEL = 60_000
+#: What a run costs beside its instructions, in the same unit.
+_RUN_COST = 50
+
+_Values = dict[Place, int]
+
+_ONES = {Kind.FLOAT: 0x3F80_0000, Kind.DOUBLE: 0x3FF0_0000_0000_0000, Kind.DOUBLE_HIGH: 0x3FF0_0000}
+
+
+def find_shape(program: Program, function: Function, abi: Abi, fr: bool, fuel: int = _SEARCH_FUEL) -> Shape:
+    """What ``function`` reads, found by running it in the reference.
+
+    Units: ``fuel`` in traced instructions over all runs. The result depends on the arguments alone.
+    """
+    return _Search(program, function, abi, fr, fuel).run()
+
+
+class _Search:
+    def __init__(self, program: Program, function: Function, abi: Abi, fr: bool, fuel: int) -> None:
+        self._findings = Findings(program, function, abi, fr)
+        self._runner = Runner(program.code, fr)
+        self._constants = constants_of(program, function)
+        self._entry = function.address
+        self._fuel = fuel
+        self._run_fuel = _RUN_FUEL
+        self._directions: set[tuple[int, bool]] = set()
+        self._kept: list[_Values] = []
+        self._chances = Chances()
+
+    def run(self) -> Shape:
+        for number in range(_ROUNDS):
+            self._round(number, {})
+        for number in range(_FLIPS):
+            chance = self._chances.next()
+            if chance is None:
+                break
+            self._round(_ROUNDS + number, {**chance.values, **self._findings.fitted(chance.place, chance.wanted)})
+        return self._findings.shape(self._kept)
+
+    def _round(self, number: int, given: _Values) -> None:
+        """Runs with one set of values until the function ends or nothing more can be mended."""
+        rng = Random(number)
+        held = dict(given)
+        for _ in range(_REPAIRS):
+            if self._fuel <= 0:
+                return
+            self._draw_missing(rng, number, held)
+            before = self._findings.state(held)
+            trace = self._runner.trace(before, self._entry, self._run_fuel, self._findings.locate)
+            self._fuel -= trace.steps + _RUN_COST
+            grown = self._findings.learn(trace)
+            self._chances.note(trace, held)
+            if trace.returned and (number == 0 or not grown):
+                self._keep(trace, held)
+                return
+            changed = set() if trace.returned else self._mend(trace)
+            if changed is None:
+                return
+            for place in changed:
+                held.pop(place, None)
+                if self._findings.kind(place) is Kind.POINTER:
+                    held[place] = NOT_NULL
+
+    def _draw_missing(self, rng: Random, number: int, held: _Values) -> None:
+        """Gives a value to each input that has none yet."""
+        for item in self._findings.inputs():
+            if item.place in held or item.fixed or item.kind is Kind.FUNCTION:
+                continue
+            if item.kind is Kind.POINTER:
+                held[item.place] = 0 if item.nullable and number > 1 and rng.random() < 0.25 else NOT_NULL
+            elif number < 2:
+                held[item.place] = _ONES.get(item.kind, 1) if number else 0
+            else:
+                held[item.place] = values.draw(rng, item, self._constants)
+
+    def _mend(self, trace: Trace) -> set[Place] | None:
+        """What to change so that the next run gets further than this one; None where nothing helps."""
+        if trace.trap:
+            return self._findings.repair(trace) or None
+        changed = self._findings.bound(trace)
+        if not changed and self._run_fuel == _RUN_FUEL:
+            self._run_fuel *= 4
+            return changed
+        return changed or None
+
+    def _keep(self, trace: Trace, held: _Values) -> None:
+        directions = {(address, taken) for address, record in trace.branches.items() for taken in record.directions}
+        if not directions <= self._directions:
+            self._directions |= directions
+            self._kept.append(dict(held))

@@ -1,0 +1,94 @@
+"""What one traced run found out about the inputs: plain data, filled by ``origins.Tracer``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from harness.states.model import Place
+from harness.states.terms import NOWHERE, Origin, difference
+
+
+@dataclass(slots=True)
+class Comparison:
+    """Two values that the code compared: by a branch, a set-on-less or a floating-point compare."""
+
+    address: int
+    left: Origin
+    right: Origin
+    left_value: int
+    right_value: int
+    holds: bool
+    floating: bool = False
+
+    def wanted(self, values: Mapping[Place, int]) -> Iterator[tuple[Place, int]]:
+        """What single places would have to hold for the two sides to be equal, and the neighbours of that."""
+        if self.floating:
+            for origin, other in ((self.left, self.right_value), (self.right, self.left_value)):
+                if origin.alone is not None:
+                    yield origin.alone, other
+            return
+        terms = difference(self.left.terms, self.right.terms)
+        distance = self.left_value - self.right_value
+        for place, factor in terms or ():
+            if place in values and distance % factor == 0:
+                equal = values[place] - distance // factor
+                bits = 8 * place.size
+                for value in (equal, equal + 1, equal - 1):
+                    if -(1 << bits - 1) <= value < 1 << bits:
+                        yield place, value & (1 << bits) - 1
+
+
+@dataclass(slots=True)
+class BranchRecord:
+    """What one branch did in a run: how often it went each way, and which places its condition depends on."""
+
+    taken: int = 0
+    not_taken: int = 0
+    places: set[Place] = field(default_factory=set)
+
+    @property
+    def directions(self) -> tuple[bool, ...]:
+        """The ways it went."""
+        return tuple(way for way, count in ((True, self.taken), (False, self.not_taken)) if count)
+
+    @property
+    def most(self) -> int:
+        """How often the branch went the way that it went most."""
+        return max(self.taken, self.not_taken)
+
+
+@dataclass(slots=True)
+class Trace:
+    """What a traced run found out.
+
+    ``trap`` is empty unless the run trapped; then ``fault_address``, ``need`` (bytes of the access) and ``culprit``,
+    the origin of the base register or of the jump's target, tell about a bad access. ``extents`` are the bytes touched
+    of each block, ``reads`` the places whose value had a part in anything, ``values`` what the places held (signed, as
+    a register shows it).
+    """
+
+    trap: str = ""
+    returned: bool = False
+    fault_address: int = 0
+    need: int = 1
+    culprit: Origin = NOWHERE
+    steps: int = 0
+    values: dict[Place, int] = field(default_factory=dict)
+    reads: set[Place] = field(default_factory=set)
+    extents: dict[int, tuple[int, int]] = field(default_factory=dict)
+    alignments: dict[int, int] = field(default_factory=dict)
+    branches: dict[int, BranchRecord] = field(default_factory=dict)
+    comparisons: list[Comparison] = field(default_factory=list)
+    uses: dict[Place, set[str]] = field(default_factory=dict)
+
+    @property
+    def unexplained(self) -> int:
+        """The part of the faulting address, unsigned 64 bits, that no place accounts for."""
+        explained = sum(self.values.get(place, 0) * factor for place, factor in self.culprit.terms or ())
+        return (self.fault_address - explained) & 0xFFFF_FFFF_FFFF_FFFF
+
+    def wanted(self) -> Iterator[tuple[Place, int]]:
+        """Values, unsigned, with which one place would have made a comparison equal, or just not."""
+        for comparison in self.comparisons:
+            yield from comparison.wanted(self.values)
