@@ -63,7 +63,10 @@ class Kind(StrEnum):
     @property
     def has_slot(self) -> bool:
         """Whether a delay slot follows."""
-        return self in (Kind.BRANCH, Kind.LIKELY, Kind.JUMP, Kind.INDIRECT)
+        return self in _WITH_SLOT
+
+
+_WITH_SLOT = frozenset((Kind.BRANCH, Kind.LIKELY, Kind.JUMP, Kind.INDIRECT))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

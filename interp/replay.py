@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from interp.blocks import FCSR, OUTCOME, SINK, Op, rejection, slot
 from interp.events import GuestTrap
 from interp.machine import Machine
 from interp.optable import Insn, Kind, Loc, decode
-from interp.words import sext64, zext64
+from interp.words import M64, sext64, zext64
 
 
 @dataclass(slots=True)
@@ -37,7 +38,7 @@ class Step:
 def steps(machine: Machine, pc: int, until: int, fuel: int) -> Iterator[Step]:
     """Runs as ``Machine.run`` does, yielding each instruction after it was executed, at most ``fuel`` of them."""
     address, last, target = sext64(pc), sext64(until), None
-    expanded: dict[int, tuple[Insn, list[Op]]] = {}
+    expanded: dict[int, _Expanded] = {}
     for _ in range(fuel):
         if address == last and target is None:
             return
@@ -45,8 +46,8 @@ def steps(machine: Machine, pc: int, until: int, fuel: int) -> Iterator[Step]:
         try:
             if address not in expanded:
                 expanded[address] = _expanded(machine, address)
-            step.insn, ops = expanded[address]
-            _execute(machine, step, step.insn, ops, in_slot=target is not None)
+            step.insn = expanded[address].insn
+            _execute(machine, step, expanded[address], in_slot=target is not None)
         except GuestTrap as trap:
             step.trap = trap.kind
             step.fault_address = None if trap.fault_address is None else zext64(trap.fault_address)
@@ -76,31 +77,43 @@ def last_writer(machine: Machine, pc: int, until: int, fuel: int, loc: Loc) -> S
     return found
 
 
-def _expanded(machine: Machine, address: int) -> tuple[Insn, list[Op]]:
+class _Expanded(NamedTuple):
+    """An instruction, its ops, and the slots of the registers that it reads and writes."""
+
+    insn: Insn
+    ops: list[Op]
+    sources: list[tuple[Loc, int]]
+    targets: list[tuple[Loc, int]]
+
+
+def _expanded(machine: Machine, address: int) -> _Expanded:
     word = machine.memory.fetch(address)
     insn = decode(word)
     if insn is None:
         raise GuestTrap(rejection(word))
-    return insn, machine.assembler.ops(insn, address)
+    sources = [(loc, slot(loc)) for loc in insn.sources(machine.fr)]
+    targets = [(loc, slot(loc)) for loc in insn.targets(machine.fr) if loc != ("gpr", 0)]
+    return _Expanded(insn, machine.assembler.ops(insn, address), sources, targets)
 
 
-def _execute(machine: Machine, step: Step, insn: Insn, ops: list[Op], in_slot: bool) -> None:
+def _execute(machine: Machine, step: Step, expanded: _Expanded, in_slot: bool) -> None:
     """Runs one instruction and fills in what it read and wrote."""
-    r, memory, row = machine.slots, machine.memory, insn.row
+    r, memory, insn, row = machine.slots, machine.memory, expanded.insn, expanded.insn.row
     if in_slot and row.kind.has_slot:
         raise GuestTrap("refused")
-    step.reads = {loc: zext64(r[slot(loc)]) for loc in insn.sources(machine.fr)}
+    step.reads = {loc: r[place] & M64 for loc, place in expanded.sources}
     if row.access:
-        start, size = insn.span(step.reads[insn.loc("s")])
+        start, size = insn.span(step.reads[("gpr", insn.s)])
         step.access = start, size, row.kind is Kind.STORE
-    for op, d, a, b in ops:
+    for op, d, a, b in expanded.ops:
         r[d] = op(r[a], r[b])
     if row.kind.has_slot:
         step.taken = row.kind is Kind.INDIRECT or bool(r[OUTCOME])
-    step.writes = {loc: zext64(r[slot(loc)]) for loc in insn.targets(machine.fr) if loc != ("gpr", 0)}
+    step.writes = {loc: r[place] & M64 for loc, place in expanded.targets}
     failed = row.kind is Kind.STORE and row.results and r[slot(insn.loc("t")) or SINK] == 0  # SC without a link
-    if step.access and not failed:
-        moved = {("mem", zext64(start + n)): memory.load(start + n, 1) for n in range(size)}
+    if row.access and not failed:
+        signed = sext64(start)
+        moved = {("mem", start + n): memory.load(signed + n, 1) for n in range(size)}
         if row.kind is Kind.STORE:
             step.writes |= moved
         else:
