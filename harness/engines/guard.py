@@ -76,10 +76,22 @@ FAULTS: tuple[Fault, ...] = (
         "the leg stops before each word that the instruction table does not know",
     ),
     Fault(
-        "sc-misaligned",
-        "SC and SCD to a misaligned address fail quietly instead of raising an address error",
+        "sc-unchecked",
+        "SC and SCD without a link fail quietly wherever they point, instead of raising an address error or a TLB miss",
         _MEASURED + "; MIPS R4000 User's Manual, 2nd ed., SC",
         "the address is checked before the instruction",
+    ),
+    Fault(
+        "late-store-trap",
+        "SWL, SWR, SDL and SDR to memory that is unmapped or read-only stop only at the end of their block",
+        _MEASURED,
+        "the address is checked before the instruction",
+    ),
+    Fault(
+        "stop-in-slot",
+        "a hook that stops the run in a delay slot stops it after the slot",
+        _MEASURED,
+        "the registers of such a stop are those that the hook saw",
     ),
     Fault(
         "system-registers",
@@ -118,7 +130,7 @@ class Guard(StrEnum):
     """What a wire does when control reaches it."""
 
     JUMP = "check the target of a register jump"
-    ALIGNMENT = "check the address of a store conditional"
+    STORE = "check the address of a store that Unicorn does not check, or too late"
     STATUS = "check that a write of Status changes interrupts only"
     TRAP = "stop: the chip raises an exception here"
     UNSUPPORTED = "stop: the chip runs this, Unicorn cannot"
@@ -129,13 +141,15 @@ class Wire:
     """A run of instructions to stand guard at.
 
     ``first`` and ``last`` are the addresses of its first and last instruction; ``insn`` is the instruction where the
-    guard needs its operands; ``trap`` the exception of a TRAP; ``why`` is for people.
+    guard needs its operands; ``alignment`` in bytes what a STORE demands; ``trap`` the exception of a TRAP; ``why`` is
+    for people.
     """
 
     guard: Guard
     first: int
     last: int
     insn: Insn | None = None
+    alignment: int = 1
     trap: str = ""
     why: str = ""
 
@@ -159,7 +173,8 @@ _STATUS_FR1 = 0x2400_0000
 _STATUS_LONG = 0xB400_0000
 
 _REFUSED = frozenset({"tlbr", "tlbwi", "tlbwr", "tlbp", "eret"})
-_STORES_CONDITIONAL = frozenset({"sc", "scd"})
+_UNCHECKED_STORES = frozenset({"sc", "scd", "swl", "swr", "sdl", "sdr"})
+_ALIGNED_STORES = frozenset({"sc", "scd"})
 _SYSTEM_MOVES = frozenset({"mfc0", "dmfc0", "mtc0", "dmtc0"})
 
 #: Status is this register of coprocessor 0; its interrupt bits are IE and IM.
@@ -246,8 +261,8 @@ def _wires(insn: Insn, address: int, fr: bool, model: str) -> Iterator[Wire]:
     name = insn.row.name
     if insn.row.kind is Kind.INDIRECT:
         yield Wire(Guard.JUMP, address, address, insn)
-    elif name in _STORES_CONDITIONAL:
-        yield Wire(Guard.ALIGNMENT, address, address, insn)
+    elif name in _UNCHECKED_STORES:
+        yield Wire(Guard.STORE, address, address, insn, alignment=insn.row.access if name in _ALIGNED_STORES else 1)
     elif name in _REFUSED:
         yield Wire(Guard.TRAP, address, address, trap="refused")
     elif is_long_conversion(insn) and not fr:

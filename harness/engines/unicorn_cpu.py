@@ -67,6 +67,10 @@ def is_unmapped_segment(address: int) -> bool:
     return 0xFFFF_FFFF_8000_0000 <= address < 0xFFFF_FFFF_C000_0000
 
 
+def _is_sign_extended(address: int) -> bool:
+    return not 0x7FFF_FFFF < address < 0xFFFF_FFFF_8000_0000
+
+
 @dataclass(frozen=True, slots=True)
 class Halt:
     """How a run stopped: ``trap`` names an exception of the processor, ``unsupported`` a reason of ours.
@@ -123,6 +127,7 @@ class Cpu:
         self._clean = self._uc.context_save()
         self._exception: int | None = None
         self._halt: Halt | None = None
+        self._found: tuple[tuple[int, ...], int] | None = None
         self._fuel = 0  # bytes of code
         self._spoiled = False
 
@@ -157,7 +162,7 @@ class Cpu:
         self._uc.context_restore(self._clean)
         self._registers.write(registers)
         self._uc.reg_write(mips_const.UC_MIPS_REG_FCSR, fcsr)
-        self._exception = self._halt = None
+        self._exception = self._halt = self._found = None
         self._fuel = 4 * _GENEROSITY * fuel
         error = unicorn.UC_ERR_OK
         try:
@@ -171,8 +176,8 @@ class Cpu:
         return self._halt or self._how_it_stopped(error)
 
     def registers(self) -> tuple[tuple[int, ...], int]:
-        """Gives the registers in the order of ``RegisterFile``, and FCSR."""
-        return self._registers.read(), self._uc.reg_read(mips_const.UC_MIPS_REG_FCSR)
+        """Gives the registers in the order of ``RegisterFile``, and FCSR; as a wire found them if one stopped the run."""
+        return self._found or self._read_registers()
 
     def after(self, region: Region) -> Region:
         """Gives what a region of the state holds now: the same object where nothing has changed."""
@@ -214,6 +219,9 @@ class Cpu:
             raise HarnessError("unicorn", "stopped for a reason that is not known", got=got)
         return Halt(returned=self._uc.reg_read(mips_const.UC_MIPS_REG_PC) == RETURN_ADDRESS)
 
+    def _read_registers(self) -> tuple[tuple[int, ...], int]:
+        return self._registers.read(), self._uc.reg_read(mips_const.UC_MIPS_REG_FCSR)
+
     def _on_exception(self, uc: unicorn.Uc, number: int, _data: object) -> None:
         self._exception = number
         uc.emu_stop()
@@ -224,8 +232,9 @@ class Cpu:
             uc.emu_stop()
 
     def _on_wire(self, uc: unicorn.Uc, _address: int, _size: int, wire: Wire) -> None:
-        self._halt = self._look(uc, wire)
-        if self._halt is not None:
+        halt = self._look(uc, wire)
+        if halt is not None and self._halt is None:
+            self._halt, self._found = halt, self._read_registers()
             uc.emu_stop()
 
     def _look(self, uc: unicorn.Uc, wire: Wire) -> Halt | None:
@@ -239,14 +248,25 @@ class Cpu:
             status = uc.reg_read(mips_const.UC_MIPS_REG_0 + wire.insn.t) & 0xFFFF_FFFF
             return Halt(unsupported=wire.why) if (status ^ self._route.status) & ~INTERRUPT_BITS else None
         base = uc.reg_read(mips_const.UC_MIPS_REG_0 + wire.insn.s)
-        if wire.guard is Guard.ALIGNMENT:
-            address = (base + wire.insn.imm) % (1 << 64)
-            return Halt(trap="address-error-store", fault_address=address) if address % wire.insn.row.access else None
+        if wire.guard is Guard.STORE:
+            return self._bad_store((base + wire.insn.imm) % (1 << 64), wire.alignment)
         return self._bad_target(base)
+
+    def _bad_store(self, address: int, alignment: int) -> Halt | None:
+        """Judges the address of a store as the chip would."""
+        if address % alignment or not _is_sign_extended(address):
+            return Halt(trap="address-error-store", fault_address=address)
+        if not is_unmapped_segment(address) or not self._is_writable(physical(address)):
+            return Halt(trap="tlb-store", fault_address=address)
+        return None
+
+    def _is_writable(self, place: int) -> bool:
+        starts = ((physical(start), window) for start, window in self._windows.items() if window.writable)
+        return any(start <= place < start + window.size for start, window in starts)
 
     def _bad_target(self, target: int) -> Halt | None:
         """Judges the target of a register jump as the chip's fetch would."""
-        if target % 4 or 0x8000_0000 <= target < 0xFFFF_FFFF_8000_0000:
+        if target % 4 or not _is_sign_extended(target):
             return Halt(trap="address-error-fetch", fault_address=target)
         if not is_unmapped_segment(target) or physical(target) & -PAGE not in self._executable:
             return Halt(trap="tlb-fetch", fault_address=target)

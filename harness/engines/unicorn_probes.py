@@ -79,10 +79,23 @@ def _foreign_opcode() -> bool:
     return bare.exception is None
 
 
-def _misaligned_sc() -> bool:
-    bare = _Bare((0xE082_0002, *_JR_RA))  # sc v0,2(a0)
-    bare.run(a0=_DATA, v0=5)
+def _unchecked_sc() -> bool:
+    bare = _Bare((0xE082_0002, 0xE083_0000, *_JR_RA))  # sc v0,2(a0); sc v1,0(a0)
+    bare.run(a0=_DATA + 0x10_0000, v0=5)
     return bare.exception is None and bare.reads(_V0) == 0
+
+
+def _late_store_trap() -> bool:
+    bare = _Bare((0xA884_0000, 0x2402_0001, *_JR_RA))  # swl a0,0(a0); addiu v0,zero,1
+    bare.run(a0=_DATA + 0x10_0000, v0=0)
+    return bare.exception is not None and bare.reads(_V0) == 1
+
+
+def _stop_in_slot() -> bool:
+    bare = _Bare((0x1000_0001, 0x2402_0001, *_JR_RA))  # beq zero,zero,+1; addiu v0,zero,1
+    bare.uc.hook_add(unicorn.UC_HOOK_CODE, lambda uc, *_: uc.emu_stop(), begin=_CODE + 4, end=_CODE + 4)
+    bare.run(v0=0)
+    return bare.reads(_V0) == 1
 
 
 def _store_between_ll_and_sc() -> bool:
@@ -141,7 +154,9 @@ _HARMLESS: dict[str, Callable[[], bool]] = {
     "memory-hook-in-slot": _slot_store_under_a_hook,
     "long-conversions": _long_conversion,
     "foreign-opcodes": _foreign_opcode,
-    "sc-misaligned": _misaligned_sc,
+    "sc-unchecked": _unchecked_sc,
+    "late-store-trap": _late_store_trap,
+    "stop-in-slot": _stop_in_slot,
     "system-registers": _system_register,
     "sc-by-value": _store_between_ll_and_sc,
     "sra-wide": _wide_sra,

@@ -124,6 +124,54 @@ TRAPS: tuple[Case, ...] = (
         ),
     ),
     case(
+        "sc without ll to where nothing is mapped traps all the same",
+        Call("e0820000 sc v0,0(a0)" + RETURN, before={"a0": NOWHERE}, after={}, stop=StopKind.TRAP, trap="tlb-store"),
+    ),
+    case(
+        "an unaligned store to where nothing is mapped stops there",
+        Call(
+            "b8820002 swr v0,2(a0); 24020063 addiu v0,zero,99" + RETURN,
+            before={"a0": NOWHERE},
+            after={},
+            stop=StopKind.TRAP,
+            trap="tlb-store",
+        ),
+    ),
+    case(
+        "sc without ll to read-only memory traps all the same",
+        Call("e0820000 sc v0,0(a0)" + RETURN, before={"a0": FIXED}, after={}, stop=StopKind.TRAP, trap="tlb-store"),
+    ),
+    case(
+        "an unaligned store to read-only memory stops there",
+        Call(
+            "b8820002 swr v0,2(a0); 24020063 addiu v0,zero,99" + RETURN,
+            before={"a0": FIXED},
+            after={},
+            stop=StopKind.TRAP,
+            trap="tlb-store",
+        ),
+    ),
+    case(
+        "sc without ll to an address that is not sign-extended traps all the same",
+        Call(
+            "e0820000 sc v0,0(a0)" + RETURN,
+            before={"a0": DATA % 2**32},
+            after={},
+            stop=StopKind.TRAP,
+            trap="address-error-store",
+        ),
+    ),
+    case(
+        "a trap in a delay slot stops before the slot",
+        Call(
+            "10000002 beq zero,zero,0xffffffff8000100c; e0820002 sc v0,2(a0); 00000000 sll zero,zero,0x0" + RETURN,
+            before={"a0": DATA},
+            after={},
+            stop=StopKind.TRAP,
+            trap="address-error-store",
+        ),
+    ),
+    case(
         "an address that is not sign-extended is an address error",
         Call(
             "8c820000 lw v0,0(a0)" + RETURN,

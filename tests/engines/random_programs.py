@@ -21,6 +21,8 @@ WORDS = tuple(range(2, 12))
 WIDE = (12, 13, 14, 15, 24, 25)
 #: Base register -> the address that it holds, far enough from the ends of the data page.
 BASES = {16: DATA + 0x100, 17: DATA + 0x800}
+#: Where a base points now and then instead: misaligned, unmapped, in kuseg, not sign-extended, past the segments.
+STRAY = (DATA + 0x101, DATA + 0x802, DATA - 0x40_0000, 0x1000, DATA % (1 << 32), 0xFFFF_FFFF_C000_0000)
 RETURN = ((0x03E0_0008,), (0,))
 CORNERS = (0, 1, -1, 2, -2, 0x7FFF_FFFF, -0x8000_0000, 0x7FFF, -0x8000, 0xFF, 31, 32)
 WIDE_CORNERS = (*CORNERS, 0x8000_0000, 0xFFFF_FFFF, (1 << 63) - 1, -1 << 63, 63, 64)
@@ -87,7 +89,7 @@ def state(random: Random, fr: bool) -> MachineState:
         gpr[n] = _value(random, WIDE_CORNERS, 64)
     gpr[31] = RETURN_ADDRESS
     for n, address in BASES.items():
-        gpr[n] = address
+        gpr[n] = random.choice(STRAY) if random.randrange(16) == 0 else address
     fpr = [0] * 32
     for kind, numbers in FLOATS[fr].items():
         for n in numbers:
