@@ -10,26 +10,25 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from harness.states.model import Place
-from harness.states.trace import Trace
+from harness.states.trace import Trace, Wanted
 
 _MOST_CHANCES = 16
 
 
 @dataclass(frozen=True, slots=True)
 class Chance:
-    """A run that reached a comparison, and the word to change in it."""
+    """A run that reached a comparison, and the words to change in it."""
 
     values: Mapping[Place, int]
-    place: Place
-    wanted: int
+    wanted: Wanted
 
 
 @dataclass(slots=True)
 class _Frontier:
     ways: set[bool] = field(default_factory=set)
     tried: int = 0
-    chances: dict[tuple[Place, int], Chance] = field(default_factory=dict)
-    used: set[tuple[Place, int]] = field(default_factory=set)
+    chances: dict[Wanted, Chance] = field(default_factory=dict)
+    used: set[Wanted] = field(default_factory=set)
 
 
 class Chances:
@@ -46,10 +45,9 @@ class Chances:
             frontier.ways.add(comparison.holds)
             if len(frontier.ways) > 1:
                 continue
-            for place, wanted in comparison.wanted(trace.values):
-                key = (place, wanted)
-                if key not in frontier.used and len(frontier.chances) < _MOST_CHANCES:
-                    frontier.chances.setdefault(key, Chance(values, place, wanted))
+            for wanted in comparison.wanted(trace.values):
+                if wanted not in frontier.used and len(frontier.chances) < _MOST_CHANCES:
+                    frontier.chances.setdefault(wanted, Chance(values, wanted))
 
     def next(self) -> Chance | None:
         """The next chance to try, or None when every comparison fell both ways or has nothing left to try."""
@@ -58,6 +56,6 @@ class Chances:
             return None
         frontier = min(open_ones, key=lambda f: f.tried)
         frontier.tried += 1
-        key = next(iter(frontier.chances))
-        frontier.used.add(key)
-        return frontier.chances.pop(key)
+        wanted = next(iter(frontier.chances))
+        frontier.used.add(wanted)
+        return frontier.chances.pop(wanted)

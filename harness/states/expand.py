@@ -53,7 +53,7 @@ def expand(shape: Shape, draft: Draft, member: int = 0) -> MachineState:
         elif item.kind is Kind.FUNCTION:
             builder.write(item.place, rng.choice(shape.functions))
         elif item.place in alone:
-            builder.write(item.place, values.draw(rng, item, shape.constants))
+            builder.write(item.place, values.draw(rng, item, shape.constants, shape.tameness))
     return builder.state()
 
 

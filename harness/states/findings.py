@@ -63,7 +63,7 @@ class Findings:
         self._abi = abi
         self._fr = fr
         self._window = window(program)
-        self._functions = callable_functions(program)
+        self.functions = callable_functions(program)
         self._guesses: dict[Place, _Guess] = {}
         self._blocks: list[_Found] = []
         self.notes: dict[str, None] = {}
@@ -72,8 +72,7 @@ class Findings:
 
     def inputs(self) -> list[Input]:
         """The inputs known so far, in the order in which they are printed."""
-        places = sorted(self._guesses, key=lambda p: (_ORDER[p.room], p.number, p.offset, -p.size))
-        return [self._input(place) for place in places]
+        return [self._input(place) for place, _ in sorted(self._guesses.items(), key=_printed_order)]
 
     def state(self, values: Mapping[Place, int]) -> MachineState:
         """The state for a run of the search: blocks in cells, scalars as in ``values`` or else zero."""
@@ -86,13 +85,11 @@ class Findings:
         )
         addresses = [cell_address(self._window.arena, number) for number in range(len(self._blocks))]
         builder = StateBuilder(base, addresses)
-        for place, guess in self._guesses.items():
+        for place, guess in sorted(self._guesses.items(), key=_printed_order):
             if guess.fixed:
                 builder.write(place, 0)
             elif guess.kind is Kind.POINTER:
                 builder.write(place, 0 if values.get(place) == 0 else addresses[guess.block])
-            elif guess.kind is Kind.FUNCTION:
-                builder.write(place, self._functions[0])
             elif place in values:
                 builder.write(place, values[place])
         return builder.state()
@@ -100,8 +97,10 @@ class Findings:
     def fitted(self, place: Place, value: int) -> dict[Place, int]:
         """``value`` as the place can hold it: a pointer is null or not, a count small, a register canonical."""
         guess = self._guesses.get(place)
-        if guess is None or guess.fixed or guess.kind is Kind.FUNCTION:
+        if guess is None or guess.fixed:
             return {}
+        if guess.kind is Kind.FUNCTION:
+            return {place: value} if value in self.functions else {}
         if guess.kind is Kind.POINTER:
             return {place: 0 if value == 0 else NOT_NULL}
         if guess.kind is Kind.COUNT and value >= guess.limit:
@@ -158,8 +157,6 @@ class Findings:
         if not trace.culprit.places:
             self.notes[f"access to {trace.fault_address:016x}, which no input leads to"] = None
             return set()
-        if trace.culprit.terms is None:
-            return self._limit(trace.culprit.places, trace.need)
         return self._repair_sum(trace)
 
     def bound(self, trace: Trace) -> set[Place]:
@@ -178,9 +175,9 @@ class Findings:
 
     def _repair_sum(self, trace: Trace) -> set[Place]:
         """The faulting address is a sum of places: one of them is the pointer, the others are counts."""
-        terms = trace.culprit.terms or ()
+        terms = trace.culprit.terms
         pointers = [place for place, factor in terms if factor == 1 and self.kind(place) is Kind.POINTER]
-        others = frozenset(place for place, _ in terms if place not in pointers)
+        others = trace.culprit.places.difference(pointers)
         if pointers:
             return self._reach_further(pointers[0], others, trace)
         if self._is_image_address(trace):
@@ -230,7 +227,7 @@ class Findings:
 
     def _make_function(self, culprit: Origin) -> set[Place]:
         place = culprit.alone
-        if place is None or not self._functions or self.kind(place) is Kind.FUNCTION:
+        if place is None or not self.functions or self.kind(place) is Kind.FUNCTION:
             return self._limit(culprit.places, 1)
         self._guesses[place].kind = Kind.FUNCTION
         return {place}
@@ -242,6 +239,8 @@ class Findings:
             guess = self._guesses.get(place)
             if guess is None or guess.kind not in (Kind.SCALAR, Kind.COUNT) or guess.fixed:
                 continue
+            if _kind_by_use(guess.uses, place) is not Kind.SCALAR:
+                continue  # a float
             limit = next((limit for limit in _LIMITS if limit < guess.limit or guess.kind is Kind.SCALAR), 0)
             if limit:
                 guess.kind, guess.limit = Kind.COUNT, limit
@@ -276,14 +275,14 @@ class Findings:
             if item.kind is Kind.POINTER and not item.fixed:
                 builder.write(item.place, blocks[item.block].address)
             elif item.kind is Kind.FUNCTION:
-                builder.write(item.place, self._functions[0])
+                builder.write(item.place, self.functions[0])
         return Shape(
             function=self._function,
             abi=self._abi,
             base=builder.state(),
             inputs=tuple(inputs),
             blocks=blocks,
-            functions=self._functions,
+            functions=self.functions,
             constants=constants_of(self._program, self._function),
             kept=tuple(self._edits(values) for values in kept),
             notes=tuple(self.notes),
@@ -313,8 +312,15 @@ class Findings:
         )
 
 
-def _rarest(record: BranchRecord) -> int:
-    return record.most
+def _printed_order(item: tuple[Place, _Guess]) -> tuple[int, int, int, int]:
+    """Registers first, blocks last; of words at one place the widest first, so that a narrower one is written later."""
+    place = item[0]
+    return _ORDER[place.room], place.number, place.offset, -place.size
+
+
+def _rarest(record: BranchRecord) -> tuple[bool, int]:
+    """Branches that ran seldom first, and before them all those that depend on few words."""
+    return len(record.places) > 4, record.most
 
 
 def _spare(found: _Found) -> int:

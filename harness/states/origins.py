@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 from harness.engines.base import MachineState
 from harness.states.model import FIXED_GPRS, Place
-from harness.states.terms import NOWHERE, PRODUCTS, SET_LESS, Origin, mixed, of_place, terms_of
+from harness.states.terms import NOWHERE, Origin, mixed, of_place, of_result
 from harness.states.trace import BranchRecord, Comparison, Trace
 from harness.states.words import Word, value_of
 from interp.optable import Insn, Kind, Loc
@@ -23,6 +23,7 @@ from interp.words import sext64
 Locate = Callable[[int, int], Place | None]
 
 _COPIES = frozenset(["mflo", "mfhi", "mtlo", "mthi", "mfc1", "mtc1", "dmfc1", "dmtc1", "mov.s", "mov.d"])
+_SET_LESS = frozenset(("slt", "sltu", "slti", "sltiu"))
 _WIDE = frozenset(
     (
         *("dadd", "daddu", "dsub", "dsubu", "daddi", "daddiu", "dmult", "dmultu", "ddiv", "ddivu"),
@@ -94,13 +95,8 @@ class Tracer:
             return origins
         if insn.row.kind is not Kind.ALU:
             return [NOWHERE if insn.row.links else mixed(origins)] * len(targets)
-        values = [sext64(step.reads[loc]) for loc in sources]
-        terms = terms_of(insn, [origin.terms for origin in origins], values)
-        places = mixed(origins).places
-        first = Origin(terms, places if terms is None else frozenset(place for place, _ in terms))
-        if insn.row.name in PRODUCTS:  # hi first or lo first: the product's low word is the one that is a sum
-            return [first if loc[0] == "lo" else Origin(None, places) for loc in targets]
-        return [first] * len(targets)
+        result = of_result(insn, origins, [sext64(step.reads[loc]) for loc in sources])
+        return [mixed((result,)) if loc[0] == "hi" and len(targets) > 1 else result for loc in targets]
 
     # -- memory ------------------------------------------------------------------------------------------------------
 
@@ -184,7 +180,7 @@ class Tracer:
                 self._use(self._origin(loc), "wide")
         if row.kind is Kind.FLOAT:
             self._note_float_uses(insn)
-        if row.name in SET_LESS:
+        if row.name in _SET_LESS:
             self._note_set_less(insn, step)
         elif row.name.startswith("c."):
             left, right = insn.sources(self._fr)[0], insn.sources(self._fr)[1 if row.fp_in == 32 or self._fr else 2]

@@ -22,14 +22,23 @@ class Runner:
 
     def trace(self, before: MachineState, entry: int, fuel: int, locate: Locate) -> Trace:
         """Runs from ``before`` at ``entry`` until the function returns, traps, or has used up ``fuel`` instructions."""
+        self._prepare(before)
+        tracer = Tracer(before, locate)
+        for step in steps(self._machine, entry, RETURN_ADDRESS, fuel):
+            tracer.follow(step)
+        tracer.trace.returned = not tracer.trace.trap and tracer.trace.steps < fuel
+        return tracer.trace
+
+    def ends(self, before: MachineState, entry: int, fuel: int) -> bool:
+        """Whether the function returns from ``before``, without using what is open."""
+        self._prepare(before)
+        stop = self._machine.run(entry, RETURN_ADDRESS, fuel)
+        return stop.kind == "returned" and not self._machine.events
+
+    def _prepare(self, before: MachineState) -> None:
         self._memory.clear()
         for region in before.memory:
             executable = region.address in self._executable
             self._memory.map(region.address, region.data, region.writable, executable)
         start = InitialRegisters.of(before)
         self._machine.set_state(start.gpr, start.hi, start.lo, start.fpr, start.fcsr)
-        tracer = Tracer(before, locate)
-        for step in steps(self._machine, entry, RETURN_ADDRESS, fuel):
-            tracer.follow(step)
-        tracer.trace.returned = not tracer.trace.trap and tracer.trace.steps < fuel
-        return tracer.trace

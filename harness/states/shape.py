@@ -9,6 +9,7 @@ a round that took a branch in a new direction is kept as an example.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from random import Random
 
 from harness.abi import Abi
@@ -16,6 +17,8 @@ from harness.program.model import Function, Program
 from harness.states import values
 from harness.states.chances import Chances
 from harness.states.code import constants_of
+from harness.states.draw import Draft
+from harness.states.expand import expand
 from harness.states.findings import Findings
 from harness.states.model import NOT_NULL, Kind, Place, Shape
 from harness.states.runner import Runner
@@ -33,6 +36,8 @@ _RUN_FUEL = 4000
 _SEARCH_FUEL = 60_000
 #: What a run costs beside its instructions, in the same unit.
 _RUN_COST = 50
+#: States that are tried out at the end, and how many of them should run to their end with nothing left open.
+_TRIALS, _ENOUGH = 12, 8
 
 _Values = dict[Place, int]
 
@@ -66,8 +71,24 @@ class _Search:
             chance = self._chances.next()
             if chance is None:
                 break
-            self._round(_ROUNDS + number, {**chance.values, **self._findings.fitted(chance.place, chance.wanted)})
-        return self._findings.shape(self._kept)
+            given = dict(chance.values)
+            for place, wanted in chance.wanted:
+                given |= self._findings.fitted(place, wanted)
+            self._round(_ROUNDS + number, given)
+        return self._tamed(self._findings.shape(self._kept))
+
+    def _tamed(self, shape: Shape) -> Shape:
+        """The shape with values as wild as the function stands: most states should run to their end."""
+        best, most = shape, -1
+        for tameness in range(3):
+            candidate = replace(shape, tameness=tameness)
+            states = [expand(candidate, Draft(seed)) for seed in range(_TRIALS)]
+            ended = sum(self._runner.ends(state, self._entry, 4 * _RUN_FUEL) for state in states)
+            if ended > most:
+                best, most = candidate, ended
+            if ended >= _ENOUGH:
+                break
+        return best
 
     def _round(self, number: int, given: _Values) -> None:
         """Runs with one set of values until the function ends or nothing more can be mended."""
@@ -96,9 +117,11 @@ class _Search:
     def _draw_missing(self, rng: Random, number: int, held: _Values) -> None:
         """Gives a value to each input that has none yet."""
         for item in self._findings.inputs():
-            if item.place in held or item.fixed or item.kind is Kind.FUNCTION:
+            if item.place in held or item.fixed:
                 continue
-            if item.kind is Kind.POINTER:
+            if item.kind is Kind.FUNCTION:
+                held[item.place] = self._findings.functions[number % len(self._findings.functions)]
+            elif item.kind is Kind.POINTER:
                 held[item.place] = 0 if item.nullable and number > 1 and rng.random() < 0.25 else NOT_NULL
             elif number < 2:
                 held[item.place] = _ONES.get(item.kind, 1) if number else 0

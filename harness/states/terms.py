@@ -6,7 +6,6 @@ factor, shifts, and masks that cut a value to size or align it. The rest is a mi
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -15,114 +14,140 @@ from interp.optable import Insn
 
 #: More places than this in one value are not told apart: hashes and checksums mix everything with everything.
 _MOST_PLACES = 24
+_MOST_TERMS = 4
 
 Terms = tuple[tuple[Place, int], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """Where a value came from: a sum of places times coefficients plus a constant, or only the places.
+    """Where a value came from: places times coefficients, plus a constant, plus a rest that is no such sum.
 
-    ``terms`` is None where the value is no such sum; ``places`` are all that had a part.
+    ``rest`` are the places that had a part in the rest; empty where there is none.
     """
 
-    terms: Terms | None
-    places: frozenset[Place]
+    terms: Terms
+    rest: frozenset[Place]
 
     @property
     def alone(self) -> Place | None:
-        """The place that the value is a copy of."""
-        return self.terms[0][0] if self.terms and len(self.terms) == 1 and self.terms[0][1] == 1 else None
+        """The place that the value is a copy of, up to a constant."""
+        return self.terms[0][0] if len(self.terms) == 1 and self.terms[0][1] == 1 and not self.rest else None
+
+    @property
+    def places(self) -> frozenset[Place]:
+        """All places that had a part."""
+        return self.rest.union(place for place, _ in self.terms) if self.terms else self.rest
 
 
-NOWHERE = Origin((), frozenset())
-
-
-def of_place(place: Place) -> Origin:
-    """The origin of the word at ``place`` itself."""
-    return Origin(((place, 1),), frozenset((place,)))
-
+_NONE: frozenset[Place] = frozenset()
+NOWHERE = Origin((), _NONE)
 
 _SUMS = frozenset(("add", "addu", "dadd", "daddu", "or", "xor"))
 _DIFFERENCES = frozenset(("sub", "subu", "dsub", "dsubu"))
 _PLUS_CONSTANT = frozenset(("addi", "addiu", "daddi", "daddiu"))
-PRODUCTS = frozenset(("mult", "multu", "dmult", "dmultu"))
-SET_LESS = frozenset(("slt", "sltu", "slti", "sltiu"))
+_PRODUCTS = frozenset(("mult", "multu", "dmult", "dmultu"))
+_LEFT_SHIFTS = frozenset(("sll", "dsll", "dsll32", "sllv", "dsllv"))
+_RIGHT_SHIFTS = frozenset(("srl", "sra", "srlv", "srav", "dsrl", "dsra", "dsrl32", "dsra32", "dsrlv", "dsrav"))
 
 
-def difference(left: Terms | None, right: Terms | None) -> Terms | None:
-    """The terms of ``left`` - ``right``, or None where one of them is no sum."""
-    return None if left is None or right is None else _sum(left, right, -1)
+def of_place(place: Place) -> Origin:
+    """The origin of the word at ``place`` itself."""
+    return Origin(((place, 1),), _NONE)
 
 
 def mixed(origins: Iterable[Origin]) -> Origin:
-    places: frozenset[Place] = frozenset()
-    for origin in origins:
-        if not origin.places <= places:
-            union = places | origin.places
-            places = union if len(union) <= _MOST_PLACES else max(places, origin.places, key=len)
-    return Origin(None, places) if places else NOWHERE
+    """The origin of a value that depends on others in a way that is not followed."""
+    return Origin((), _union(origin.places for origin in origins))
 
 
-def terms_of(insn: Insn, terms: list[Terms | None], values: list[int]) -> Terms | None:
-    """The terms of an integer result, or None where it is no sum of places that is worth following."""
+def added(left: Origin, right: Origin, sign: int = 1) -> Origin:
+    """The origin of ``left`` + ``sign`` x ``right``."""
+    if right is NOWHERE:
+        return left
+    total = dict(left.terms)
+    for place, factor in right.terms:
+        total[place] = total.get(place, 0) + sign * factor
+    terms = tuple((place, factor) for place, factor in total.items() if factor)
+    if len(terms) > _MOST_TERMS:
+        return mixed((left, right))
+    return Origin(terms, _union((left.rest, right.rest)))
+
+
+def scaled(origin: Origin, factor: int) -> Origin:
+    """The origin of ``factor`` times a value."""
+    if not factor:
+        return NOWHERE
+    if abs(factor) >= 1 << 32:  # the high half of a doubleword; the sum would overflow
+        return mixed((origin,)) if any(abs(old) != 1 for _, old in origin.terms) else _times(origin, factor)
+    return _times(origin, factor)
+
+
+def of_result(insn: Insn, operands: list[Origin], values: list[int]) -> Origin:
+    """The origin of an integer result; a product's is that of its low half.
+
+    ``operands`` and ``values`` (signed) are in the order of ``insn.sources``.
+    """
     name = insn.row.name
-    if any(part is None for part in terms):
-        return None
-    known = [part for part in terms if part is not None]
-    if not any(known):
-        return ()
+    if all(operand is NOWHERE for operand in operands):
+        return NOWHERE
     if name in _PLUS_CONSTANT:
-        return known[0]
+        return operands[0]
     if name in _SUMS:
-        if name in ("or", "xor") and values[0] & values[1]:
-            return None
-        return _sum(known[0], known[1], 1)
+        disjoint = name not in ("or", "xor") or not values[0] & values[1]
+        return added(operands[0], operands[1]) if disjoint else mixed(operands)
     if name in _DIFFERENCES:
-        return _sum(known[0], known[1], -1)
-    if name in PRODUCTS:
-        return _scaled(known[0], values[1]) if not known[1] else _scaled(known[1], values[0]) if not known[0] else None
+        return added(operands[0], operands[1], sign=-1)
     if name == "ori":
-        return known[0] if not values[0] & insn.uimm else None
-    if name in ("and", "andi"):
-        mask = insn.uimm if name == "andi" else values[1] if not known[1] else values[0] if not known[0] else None
-        return (known[0] or known[-1]) if mask is not None and _keeps_low_or_high_bits(mask) else None
-    return _shifted(insn, known, values)
+        return mixed(operands) if values[0] & insn.uimm else operands[0]
+    if name == "andi":
+        return operands[0] if _cuts_or_aligns(insn.uimm) else mixed(operands)
+    if name in ("and", *_PRODUCTS):
+        return _with_known_operand(name, operands, values)
+    if name in _LEFT_SHIFTS or name in _RIGHT_SHIFTS:
+        return _shifted(insn, operands, values)
+    return mixed(operands)
 
 
-def _shifted(insn: Insn, terms: list[Terms], values: list[int]) -> Terms | None:
-    name = insn.row.name
-    left, right = name.lstrip("d").startswith("sll"), name.lstrip("d").startswith(("srl", "sra"))
-    if not (left or right) or name in SET_LESS:
-        return None
+def _with_known_operand(name: str, operands: list[Origin], values: list[int]) -> Origin:
+    """A mask or product, followed where one operand comes from no input."""
+    for origin, other, known in ((operands[0], operands[1], values[1]), (operands[1], operands[0], values[0])):
+        if other is NOWHERE and name != "and":
+            return scaled(origin, known)
+        if other is NOWHERE and _cuts_or_aligns(known):
+            return origin
+    return mixed(operands)
+
+
+def _shifted(insn: Insn, operands: list[Origin], values: list[int]) -> Origin:
+    name, origin = insn.row.name, operands[0]
     if name.endswith("v"):
-        shifted, amount = (terms[0], values[1]) if insn.row.reads[0] == "t" else (terms[1], values[0])
-        if len(terms) > 1 and terms[0] and terms[1]:
-            return None
-        amount &= 63 if name.startswith("d") else 31
+        if operands[1] is not NOWHERE:
+            return mixed(operands)
+        amount = values[1] & (63 if name.startswith("d") else 31)
     else:
-        shifted, amount = terms[0], insn.a + (32 if name.endswith("32") else 0)
-    if left:
-        return _scaled(shifted, 1 << amount)
-    if any(factor % (1 << amount) for _, factor in shifted):
-        return None
-    return tuple((place, factor >> amount) for place, factor in shifted)
+        amount = insn.a + (32 if name.endswith("32") else 0)
+    if name in _LEFT_SHIFTS:
+        return scaled(origin, 1 << amount)
+    if any(factor % (1 << amount) for _, factor in origin.terms):
+        return mixed(operands)
+    return Origin(tuple((place, factor >> amount) for place, factor in origin.terms), origin.rest)
 
 
-def _keeps_low_or_high_bits(mask: int) -> bool:
+def _cuts_or_aligns(mask: int) -> bool:
     """Whether a mask is 0..01..1, which cuts a value to size, or 1..10..0, which aligns it."""
     return mask & (mask + 1) == 0 or (mask < 0 and -mask & (-mask - 1) == 0)
 
 
-def _scaled(terms: Terms, factor: int) -> Terms | None:
-    if abs(factor) >= 1 << 32 and any(abs(old) > 1 for _, old in terms):
-        return None
-    return tuple((place, old * factor) for place, old in terms) if factor else ()
+def _times(origin: Origin, factor: int) -> Origin:
+    return Origin(tuple((place, old * factor) for place, old in origin.terms), origin.rest)
 
 
-def _sum(left: Terms, right: Terms, sign: int) -> Terms | None:
-    total: Counter[Place] = Counter(dict(left))
-    for place, factor in right:
-        total[place] += sign * factor
-    terms = tuple((place, factor) for place, factor in total.items() if factor)
-    return terms if len(terms) <= 4 else None
+def _union(sets: Iterable[frozenset[Place]]) -> frozenset[Place]:
+    """The places of all sets, or only of the biggest where they are too many."""
+    places = _NONE
+    for one in sets:
+        if not one <= places:
+            union = places | one
+            places = union if len(union) <= _MOST_PLACES else max(places, one, key=len)
+    return places

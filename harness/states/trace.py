@@ -6,7 +6,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from harness.states.model import Place
-from harness.states.terms import NOWHERE, Origin, difference
+from harness.states.terms import NOWHERE, Origin, added
+from harness.states.words import sign_extended
+
+#: Unsigned values that some places should hold at the same time.
+Wanted = tuple[tuple[Place, int], ...]
 
 
 @dataclass(slots=True)
@@ -21,22 +25,27 @@ class Comparison:
     holds: bool
     floating: bool = False
 
-    def wanted(self, values: Mapping[Place, int]) -> Iterator[tuple[Place, int]]:
-        """What single places would have to hold for the two sides to be equal, and the neighbours of that."""
+    def wanted(self, values: Mapping[Place, int]) -> Iterator[Wanted]:
+        """What places would have to hold for the two sides to be equal, and the neighbours of that.
+
+        One place at a time, but for numbers that the code put together from bytes: these change together.
+        """
         if self.floating:
             for origin, other in ((self.left, self.right_value), (self.right, self.left_value)):
                 if origin.alone is not None:
-                    yield origin.alone, other
+                    yield ((origin.alone, other),)
             return
-        terms = difference(self.left.terms, self.right.terms)
         distance = self.left_value - self.right_value
-        for place, factor in terms or ():
+        for place, factor in added(self.left, self.right, sign=-1).terms:
             if place in values and distance % factor == 0:
                 equal = values[place] - distance // factor
                 bits = 8 * place.size
                 for value in (equal, equal + 1, equal - 1):
                     if -(1 << bits - 1) <= value < 1 << bits:
-                        yield place, value & (1 << bits) - 1
+                        yield ((place, value & (1 << bits) - 1),)
+        for origin, other in ((self.left, self.right_value), (self.right, self.left_value)):
+            if len(origin.terms) > 1 and all(place.size == 1 and factor > 0 for place, factor in origin.terms):
+                yield tuple((place, other // factor & 0xFF) for place, factor in origin.terms)
 
 
 @dataclass(slots=True)
@@ -84,11 +93,12 @@ class Trace:
 
     @property
     def unexplained(self) -> int:
-        """The part of the faulting address, unsigned 64 bits, that no place accounts for."""
-        explained = sum(self.values.get(place, 0) * factor for place, factor in self.culprit.terms or ())
-        return (self.fault_address - explained) & 0xFFFF_FFFF_FFFF_FFFF
+        """The part of the faulting address, a canonical guest address, that no place accounts for."""
+        explained = sum(self.values.get(place, 0) * factor for place, factor in self.culprit.terms)
+        return sign_extended(self.fault_address - explained)
 
     def wanted(self) -> Iterator[tuple[Place, int]]:
-        """Values, unsigned, with which one place would have made a comparison equal, or just not."""
+        """Values, unsigned, with which a place would have made a comparison equal, or just not."""
         for comparison in self.comparisons:
-            yield from comparison.wanted(self.values)
+            for together in comparison.wanted(self.values):
+                yield from together

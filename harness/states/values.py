@@ -19,23 +19,27 @@ _CLASSES = (b"0123456789", b"abcdefghijklmnopqrstuvwxyz", b"0123456789ABCDEFabcd
 _PLAIN_NUMBERS = (0.0, -0.0, 1.0, -1.0, 0.5, 2.0, -2.0, 3.0, 10.0, 100.0, 0.1, 3.14159265)
 
 
-def draw(rng: Random, item: Input, constants: Sequence[int]) -> int:
-    """A value for one input that is no pointer, as wide as its place; narrow registers get canonical values."""
+def draw(rng: Random, item: Input, constants: Sequence[int], tameness: int = 0) -> int:
+    """A value for one input that is no pointer, as wide as its place; narrow registers get canonical values.
+
+    With a ``tameness`` of 1 half of the values are small numbers, with 2 nearly all.
+    """
     bits = 8 * item.place.size
+    tame = tameness > 0 and rng.random() < (0.5, 0.9)[tameness - 1]
     if item.kind is Kind.COUNT:
         value = _count(rng, item)
     elif item.favourites and rng.random() < 0.4:
         value = rng.choice(item.favourites)
     elif item.kind is Kind.FLOAT:
-        value = float_bits(rng)
+        value = float_bits(rng, tame)
     elif item.kind is Kind.DOUBLE:
-        value = double_bits(rng)
+        value = double_bits(rng, tame)
     elif item.kind is Kind.DOUBLE_HIGH:
-        value = double_bits(rng) >> 32
+        value = double_bits(rng, tame) >> 32
     elif item.kind is Kind.DOUBLE_LOW:
         value = rng.choice((0, rng.getrandbits(32)))
     else:
-        value = integer(rng, bits, constants)
+        value = rng.randrange(16) if tame else integer(rng, bits, constants)
     if item.place.room in ("gpr", "hi", "lo") and (not item.wide or (item.narrow and rng.random() < 0.75)):
         return sign_extended(value)
     return value & ((1 << bits) - 1)
@@ -68,17 +72,19 @@ def integer(rng: Random, bits: int, constants: Sequence[int]) -> int:
     return value & mask
 
 
-def float_bits(rng: Random) -> int:
+def float_bits(rng: Random, tame: bool = False) -> int:
     """The bits of a plausible binary32: zero, infinite, or normal of middling size."""
-    return int.from_bytes(struct.pack(">f", _number(rng)), "big")
+    return int.from_bytes(struct.pack(">f", _number(rng, tame)), "big")
 
 
-def double_bits(rng: Random) -> int:
+def double_bits(rng: Random, tame: bool = False) -> int:
     """The bits of a plausible binary64: zero, infinite, or normal of middling size."""
-    return int.from_bytes(struct.pack(">d", _number(rng)), "big")
+    return int.from_bytes(struct.pack(">d", _number(rng, tame)), "big")
 
 
-def _number(rng: Random) -> float:
+def _number(rng: Random, tame: bool) -> float:
+    if tame:
+        return rng.randrange(64) / 8
     kind = rng.randrange(10)
     if kind < 3:
         return rng.choice(_PLAIN_NUMBERS)
