@@ -12,6 +12,7 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import partial
 from itertools import pairwise
 
 from harness.engines.base import Region
@@ -94,6 +95,12 @@ FAULTS: tuple[Fault, ...] = (
         "the registers of such a stop are those that the hook saw",
     ),
     Fault(
+        "hook-in-skipped-slot",
+        "a hook in the slot of a likely branch runs though the branch is not taken and the slot is skipped",
+        _MEASURED,
+        "wires there first work out whether the branch is taken",
+    ),
+    Fault(
         "system-registers",
         "registers of coprocessor 0 count, are partly read-only, and change how addresses work",
         _MEASURED + "; the reference keeps them as plain storage",
@@ -140,9 +147,9 @@ class Guard(StrEnum):
 class Wire:
     """A run of instructions to stand guard at.
 
-    ``first`` and ``last`` are the addresses of its first and last instruction; ``insn`` is the instruction where the
-    guard needs its operands; ``alignment`` in bytes what a STORE demands; ``trap`` the exception of a TRAP; ``why`` is
-    for people.
+    ``first`` and ``last`` are the addresses of its first and last instruction; ``insn`` is the instruction where there
+    is one; ``alignment`` in bytes what a STORE demands; ``trap`` the exception of a TRAP; ``why`` is
+    for people. ``likely`` is the likely branch whose slot this is.
     """
 
     guard: Guard
@@ -152,6 +159,7 @@ class Wire:
     alignment: int = 1
     trap: str = ""
     why: str = ""
+    likely: Insn | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,11 +207,12 @@ def plan_route(code: tuple[Region, ...], fr: bool) -> Route:
         model, status = "R4000", _STATUS_FR1 if fr else _STATUS_FR0
     wires: list[Wire] = []
     for listing in listings:
+        likely = {address + 4: insn for address, insn in listing if insn is not None and insn.row.kind is Kind.LIKELY}
         for address, insn in listing:
             if insn is None:
-                _add_reserved(wires, address)
+                _add_reserved(wires, address, likely.get(address))
             else:
-                wires.extend(_wires(insn, address, fr, model))
+                wires.extend(_wires(insn, address, fr, model, likely.get(address)))
         wires.extend(_slot_wires(listing))
     for region, end in ends.items():
         if end < region.end:
@@ -231,13 +240,14 @@ def _words(region: Region, end: int) -> Iterator[tuple[int, int]]:
         yield region.address + 4 * number, word
 
 
-def _add_reserved(wires: list[Wire], address: int) -> None:
+def _add_reserved(wires: list[Wire], address: int, likely: Insn | None) -> None:
     """Adds a wire before a word that is no instruction; neighbours share one, since data makes long runs of them."""
     last = wires[-1] if wires else None
-    if last is not None and last.trap == "reserved-instruction" and last.last == address - 4:
+    plain = last is not None and last.trap == "reserved-instruction" and last.likely is None and likely is None
+    if last is not None and plain and last.last == address - 4:
         wires[-1] = replace(last, last=address)
     else:
-        wires.append(Wire(Guard.TRAP, address, address, trap="reserved-instruction"))
+        wires.append(Wire(Guard.TRAP, address, address, trap="reserved-instruction", likely=likely))
 
 
 def _longest_run(listing: _Listing) -> int:
@@ -256,21 +266,22 @@ def _slot_wires(listing: _Listing) -> Iterator[Wire]:
             yield Wire(Guard.TRAP, address, address, trap="refused")
 
 
-def _wires(insn: Insn, address: int, fr: bool, model: str) -> Iterator[Wire]:
+def _wires(insn: Insn, address: int, fr: bool, model: str, likely: Insn | None) -> Iterator[Wire]:
     """Yields what to do about one instruction for its own sake."""
     name = insn.row.name
+    here = partial(Wire, first=address, last=address, insn=insn, likely=likely)
     if insn.row.kind is Kind.INDIRECT:
-        yield Wire(Guard.JUMP, address, address, insn)
+        yield here(Guard.JUMP)
     elif name in _UNCHECKED_STORES:
-        yield Wire(Guard.STORE, address, address, insn, alignment=insn.row.access if name in _ALIGNED_STORES else 1)
+        yield here(Guard.STORE, alignment=insn.row.access if name in _ALIGNED_STORES else 1)
     elif name in _REFUSED:
-        yield Wire(Guard.TRAP, address, address, trap="refused")
+        yield here(Guard.TRAP, trap="refused")
     elif is_long_conversion(insn) and not fr:
         why = f"{name} with FR=0 at {address:016x}: no processor model of Unicorn runs it"
-        yield Wire(Guard.UNSUPPORTED, address, address, why=why)
+        yield here(Guard.UNSUPPORTED, why=why)
     elif name in _SYSTEM_MOVES:
         why = f"{name} at {address:016x}: each reference has a machine of its own behind coprocessor 0"
         if name == "mtc0" and insn.d == _STATUS and model == "R4000":
-            yield Wire(Guard.STATUS, address, address, insn, why=why)
+            yield here(Guard.STATUS, why=why)
         elif name != "mfc0" or insn.d != _STATUS or model != "R4000":
-            yield Wire(Guard.UNSUPPORTED, address, address, why=why)
+            yield here(Guard.UNSUPPORTED, why=why)

@@ -16,6 +16,8 @@ from harness.engines.base import PAGE, RETURN_ADDRESS, Region
 from harness.engines.guard import INTERRUPT_BITS, Guard, Route, Wire
 from harness.engines.unicorn_registers import RegisterFile
 from harness.errors import HarnessError
+from interp.optable import Insn
+from interp.words import sext64
 
 _MODELS = {"R4000": mips_const.UC_CPU_MIPS64_R4000, "VR5432": mips_const.UC_CPU_MIPS64_VR5432}
 
@@ -176,7 +178,7 @@ class Cpu:
         return self._halt or self._how_it_stopped(error)
 
     def registers(self) -> tuple[tuple[int, ...], int]:
-        """Gives the registers in the order of ``RegisterFile``, and FCSR; as a wire found them if one stopped the run."""
+        """Gives the registers in the order of ``RegisterFile``, and FCSR: as a wire found them where one stopped."""
         return self._found or self._read_registers()
 
     def after(self, region: Region) -> Region:
@@ -239,6 +241,8 @@ class Cpu:
 
     def _look(self, uc: unicorn.Uc, wire: Wire) -> Halt | None:
         """Judges an instruction that is about to run; None lets it run."""
+        if wire.likely is not None and not self._is_taken(uc, wire.likely):
+            return None
         if wire.guard is Guard.TRAP:
             return Halt(trap=wire.trap)
         if wire.guard is Guard.UNSUPPORTED:
@@ -251,6 +255,13 @@ class Cpu:
         if wire.guard is Guard.STORE:
             return self._bad_store((base + wire.insn.imm) % (1 << 64), wire.alignment)
         return self._bad_target(base)
+
+    def _is_taken(self, uc: unicorn.Uc, branch: Insn) -> bool:
+        """Works out whether a branch is taken whose slot is about to run or to be skipped."""
+        names = {"s": mips_const.UC_MIPS_REG_0 + branch.s, "t": mips_const.UC_MIPS_REG_0 + branch.t}
+        names["fcsr"] = mips_const.UC_MIPS_REG_FCSR
+        values = [uc.reg_read(names[name]) for name in branch.row.operands]
+        return bool(branch.row.meaning(*map(sext64, values)))
 
     def _bad_store(self, address: int, alignment: int) -> Halt | None:
         """Judges the address of a store as the chip would."""

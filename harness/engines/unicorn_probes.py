@@ -149,6 +149,14 @@ def _run_after_a_bad_fetch() -> bool:
     return bare.exception is not None
 
 
+def _hook_in_skipped_slot() -> bool:
+    bare = _Bare((0x5000_0001 | 4 << 21, 0x2402_0001, *_JR_RA))  # beql a0,zero,+1; addiu v0,zero,1
+    hits: list[int] = []
+    bare.uc.hook_add(unicorn.UC_HOOK_CODE, lambda *_: hits.append(1), begin=_CODE + 4, end=_CODE + 4)
+    bare.run(a0=1, v0=0)
+    return bool(hits) and bare.reads(_V0) == 0
+
+
 #: Fault -> whether it still occurs. These run in this process.
 _HARMLESS: dict[str, Callable[[], bool]] = {
     "memory-hook-in-slot": _slot_store_under_a_hook,
@@ -157,6 +165,7 @@ _HARMLESS: dict[str, Callable[[], bool]] = {
     "sc-unchecked": _unchecked_sc,
     "late-store-trap": _late_store_trap,
     "stop-in-slot": _stop_in_slot,
+    "hook-in-skipped-slot": _hook_in_skipped_slot,
     "system-registers": _system_register,
     "sc-by-value": _store_between_ll_and_sc,
     "sra-wide": _wide_sra,

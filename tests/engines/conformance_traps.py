@@ -172,6 +172,14 @@ TRAPS: tuple[Case, ...] = (
         ),
     ),
     case(
+        "a store that is skipped with its slot does not trap",
+        Call(
+            "50800002 beql a0,zero,0xffffffff8000100c; a8a20000 swl v0,0(a1); 24030005 addiu v1,zero,5" + RETURN,
+            before={"a0": 1, "a1": NOWHERE},
+            after={"v1": 5},
+        ),
+    ),
+    case(
         "an address that is not sign-extended is an address error",
         Call(
             "8c820000 lw v0,0(a0)" + RETURN,
