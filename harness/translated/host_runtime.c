@@ -322,9 +322,12 @@ __attribute__((no_sanitize("address"))) static void fill_stack(void)
         *word = STACK_FILL;
 }
 
+/* Looks at the floating-point control itself: coming back from the stack of calls restores it. */
 static void enter(void)
 {
+    uint32_t control = fp_control();
     current_call(exchange->function, &exchange->registers, memory);
+    exchange->changed_fp = fp_control() != control;
 }
 
 void tally_run(tally_call_t *call)
@@ -338,7 +341,6 @@ void tally_run(tally_call_t *call)
     fill_stack();
     current_call = call;
     fesetenv(&clean_environment);
-    uint32_t control = fp_control();
 
     if (sigsetjmp(recovery, 0) == 0) {
         set_timer(exchange->microseconds);
@@ -350,7 +352,6 @@ void tally_run(tally_call_t *call)
     }
     in_call = 0;
     set_timer(0);
-    exchange->changed_fp = fp_control() != control;
     fesetenv(&clean_environment);
     if (exchange->word_swapped)
         swap_writable_regions();

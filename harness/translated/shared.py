@@ -59,7 +59,8 @@ class SharedMemory:
         self.exchange.remap = new_places
         self._regions = memory
         for index, region in enumerate(memory):
-            if region.data is not self._present[index]:
+            # The worker may hold read-only bytes in another order: they are only written for a new map.
+            if (region.writable or new_places) and region.data is not self._present[index]:
                 offset = self._offsets[index]
                 self._file[offset : offset + len(region.data)] = region.data
                 self._present[index] = region.data

@@ -53,7 +53,7 @@ class Worker:
 
         Gives None after a call that ended by itself or was stopped in good order, as ``exchange.stop`` says.
         """
-        if self._process.busy:  # the last call killed it, or somebody interrupted the wait for it
+        if self._process.busy or not self._process.alive():
             self._process.end()
             self._memory.forget()
             self._process = _Process(self._library, self._memory.fd)
@@ -80,7 +80,10 @@ class Worker:
 
 
 class _Process:
-    """One life of a worker. ``busy`` stays true after a call that it did not answer."""
+    """One life of a worker.
+
+    ``busy`` stays true after a call without an answer: the call killed it, or somebody interrupted the wait.
+    """
 
     def __init__(self, library: Library, memory_fd: int) -> None:
         self.busy = False
@@ -123,6 +126,10 @@ class _Process:
             return None
         status = self._child.wait()
         return Death(status if answered else None)
+
+    def alive(self) -> bool:
+        """Whether the process still waits for calls; the host may have killed it."""
+        return not self._answers.poll(0)
 
     def end(self) -> None:
         """Ends the process; after a fork it belongs to the other copy and is left alone."""
