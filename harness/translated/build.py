@@ -11,11 +11,11 @@ from glob import glob
 from pathlib import Path
 from typing import Protocol
 
-from harness.config import Build, Translated
-from harness.errors import HarnessError, UsageError
+from harness.config import Binding, Build, Translated
+from harness.errors import UsageError
 from harness.translated.binding import function_name
 from harness.translated.compiler import Compiler, CompilerRefusal, digest, shown
-from harness.translated.glue import Entry, glue_text, origin
+from harness.translated.glue import GLUE, Entry, glue_text, origin
 from harness.translated.symbols import Symbols, read_symbols
 
 #: Why a guest function cannot be called.
@@ -206,18 +206,21 @@ class _Linking:
         except CompilerRefusal as failure:
             raise self.refused(failure, str(source)) from None
 
-    def refused(self, failure: CompilerRefusal, what: str) -> UsageError | HarnessError:
+    def refused(self, failure: CompilerRefusal, what: str) -> UsageError:
         """What the user reads when the compiler says no: the key or file to mend, and the compiler's own words."""
-        error = re.search(r"(?m)^(.*?):(\d+)(?::\d+)?: (?:fatal )?error: (.*)$", failure.words)
-        where, said = (f"{error[1]}:{error[2]}", error[3]) if error else (what, shown(failure.words).partition("\n")[0])
-        for key in (*type(self.translated.binding).model_fields, "headers"):
-            if error and error[1] == origin(self.build, key):
-                where = error[1]
-        inside = re.search(r"[Ii]n function ['`](\w+)'", failure.words)
+        words = failure.words
+        error = re.search(r"(?m)^(.*?):(\d+)(?::\d+)?: (?:fatal )?error: (.*)$", words)
+        where, said = (f"{error[1]}:{error[2]}", error[3]) if error else (what, shown(words).partition("\n")[0])
+        origins = [origin(self.build, key) for key in (*Binding.model_fields, "headers")]
+        if error and error[1] in (*origins, GLUE):
+            # An error inside a macro of the glue stands at the macro; a note names the key.
+            named = (key for line in words.splitlines() for key in origins if line.startswith(f"{key}:"))
+            where = next(named, where)
+        inside = re.search(r"[Ii]n function ['`](\w+)'", words)
         place = f", in function {inside[1]}" if inside and not inside[1].startswith("tally_") else ""
         return UsageError(
             where,
             f"does not compile with {self.compiler.command}{place}",
             got=said,
-            help=f"the compiler said:\n{shown(failure.words)}",
+            help=f"the compiler said:\n{shown(words)}",
         )

@@ -11,6 +11,9 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from harness.config import Binding, Build, Translated
 from harness.translated import binding as bound
 
+#: What the compiler is told, and says again, about where text of our own comes from.
+GLUE = "generated glue"
+
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -42,7 +45,7 @@ def glue_text(build: Build, translated: Translated, entries: Sequence[Entry], ex
         externals=[(name, bound.prototype_text(binding, name)) for name in externals],
     )
     return "".join(
-        f'#line {number + 1} "generated glue"\n' if line == "#line here\n" else line
+        f'#line {number + 1} "{GLUE}"\n' if line == "#line here\n" else line
         for number, line in enumerate(text.splitlines(keepends=True), 1)
     )
 
