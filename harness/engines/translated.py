@@ -112,9 +112,11 @@ class Translated:
     def _stopped(self, process: Worker, death: Death | None) -> Outcome:
         """What a run that did not return came to."""
         exchange = process.exchange
+        text = ffi.string(exchange.text).decode(errors="replace")
+        if exchange.stop == shared.FAILED:
+            raise HarnessError(f"worker of {self._library.path}", "cannot run a call", got=text)
         if exchange.stop == shared.EXTERNAL:
-            name = ffi.string(exchange.external).decode()
-            return Outcome(StopKind.EXTERNAL, None, detail=f"calls {name}, which no source defines")
+            return Outcome(StopKind.EXTERNAL, None, detail=f"calls {text}, which no source defines")
         if exchange.stop == shared.HANG or (death is not None and death.status is None):
             detail = f"no end after {self._seconds} s of processor time{self._place(exchange)}"
             return Outcome(StopKind.HANG, None, detail=detail)

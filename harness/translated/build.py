@@ -14,7 +14,8 @@ from typing import Protocol
 from harness.config import Binding, Build, Translated
 from harness.errors import UsageError
 from harness.translated.binding import function_name
-from harness.translated.compiler import Compiler, CompilerRefusal, digest, shown
+from harness.translated.cache import digest, is_kept, keep, sweep
+from harness.translated.compiler import Compiler, CompilerRefusal, shown
 from harness.translated.glue import GLUE, Entry, glue_text, origin
 from harness.translated.symbols import Symbols, read_symbols
 
@@ -78,9 +79,10 @@ def build_libraries(build: Build, functions: Sequence[NamedFunction]) -> tuple[L
         raise UsageError(str(store), "cannot be made", got=(error.strerror or str(error)).lower()) from None
     where = f"{build.file} [translated] compilers"
     compilers = [Compiler.find(command, build.folder, where) for command in translated.compilers]
-    return tuple(
-        _Linking(build, translated, compiler, store.resolve()).library(sources, functions) for compiler in compilers
-    )
+    store = store.resolve()
+    libraries = tuple(_Linking(build, translated, one, store).library(sources, functions) for one in compilers)
+    sweep(store)
+    return libraries
 
 
 def matching(patterns: Iterable[str], folder: Path, where: str) -> list[Path]:
@@ -162,7 +164,7 @@ class _Linking:
         ours = {name for name in symbols.undefined if not _RESERVED.match(name)}
         parts = [*objects, self.glue(entries, ())]
         path = self.path_of(parts)
-        if path.exists():
+        if is_kept(path):
             return path, ()
         try:
             self.compiler.link(parts, path, ["-Wl,-z,defs"])
@@ -181,7 +183,7 @@ class _Linking:
             )
         parts = [*objects, self.glue(entries, externals)]
         path = self.path_of(parts)
-        if not path.exists():
+        if not is_kept(path):
             try:
                 self.compiler.link(parts, path)
             except CompilerRefusal as failure:
@@ -198,8 +200,10 @@ class _Linking:
         """The object of the glue. Its warnings are ours or the binding's, and of no use to anybody."""
         text = glue_text(self.build, self.translated, entries, externals).encode()
         source = self.store / f"glue-{digest(text)[:32]}.c"
-        if not source.exists():
-            source.write_bytes(text)
+        if not is_kept(source):
+            made = source.with_suffix(f".{os.getpid()}")
+            made.write_bytes(text)
+            keep(made, source)
         include = [*(folder.resolve() for folder in self.translated.include), _HERE]
         try:
             return self.compiler.compile(source, text, include, self.store, ["-w"])

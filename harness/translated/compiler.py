@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import re
@@ -15,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.errors import UsageError
+from harness.translated.cache import digest, is_kept, keep
 
 #: Always given: the harness makes a shared library whose functions later can be replaced one by one.
 _SHARED = ("-fPIC", "-fsemantic-interposition")
@@ -84,7 +84,7 @@ class Compiler:
         known = store / f"{unit}.inputs"
         if known.exists():
             found = _object_name(store, unit, json.loads(known.read_text()))
-            if found is not None and found.exists():
+            if found is not None and is_kept(found) and is_kept(known):
                 return found
         with tempfile.TemporaryDirectory(dir=store) as scratch:
             made, depends = Path(scratch, "made.o"), Path(scratch, "made.d")
@@ -120,7 +120,7 @@ class Compiler:
         options = [*launcher, *shared, "-std=gnu11", "-O2", "-w", "-U_FORTIFY_SOURCE"]
         texts = [path.read_bytes() for source in sources for path in (source, *source.parent.glob("*.h"))]
         name = store / f"worker-{digest(self.version, *options, *texts)[:16]}"
-        if not name.exists():
+        if not is_kept(name):
             self._link([*options, *map(str, sources), "-ldl", "-lm"], name)
         return name
 
@@ -131,23 +131,6 @@ class Compiler:
             if said.returncode != 0:
                 raise CompilerRefusal(said.stderr)
             keep(made, name)
-
-
-def digest(*parts: str | bytes) -> str:
-    """A hash of ``parts`` that tells (ab, c) from (a, bc)."""
-    total = hashlib.sha256()
-    for part in parts:
-        data = part.encode() if isinstance(part, str) else part
-        total.update(len(data).to_bytes(8, "big"))
-        total.update(data)
-    return total.hexdigest()
-
-
-def keep(made: Path, name: Path) -> None:
-    """Puts a finished file in its place at once: nobody ever sees half of it, not even after a power cut."""
-    with made.open("rb") as file:
-        os.fsync(file.fileno())
-    made.replace(name)
 
 
 def shown(words: str) -> str:

@@ -10,7 +10,8 @@ enum tally_stop {
     TALLY_WILD,     /* touched guest space that the state does not have, or wrote to a read-only part of it */
     TALLY_CRASH,
     TALLY_HANG,
-    TALLY_EXTERNAL  /* called a function that no source defines */
+    TALLY_EXTERNAL, /* called a function that no source defines */
+    TALLY_FAILED    /* the worker itself is at fault */
 };
 
 /* Where the host address of a crash lies. */
@@ -56,6 +57,6 @@ struct tally_exchange {
     uint32_t printed;        /* bytes that the call wrote to standard output and error */
     int64_t fault;           /* position of a wild access; host address of a crash */
     uint64_t host_pc;        /* of the instruction that was stopped, from the start of the library; 0 unknown */
-    char external[256];      /* name of the function that nobody defines */
+    char text[256];          /* name of the function that nobody defines, or what the worker failed at */
     struct tally_region regions[1024];
 };

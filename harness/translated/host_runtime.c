@@ -204,6 +204,13 @@ static void end_process(void)
     _exit(0); /* the exchange says why; the harness starts another worker */
 }
 
+void tally_failed(const char *what)
+{
+    exchange->stop = TALLY_FAILED;
+    strncpy(exchange->text, what, sizeof exchange->text - 1);
+    end_process();
+}
+
 /* A bad access is wild when it went to guest space: the C is still sound. Anywhere else, the host's heap or stack may
  * be damaged. */
 static void bad_access(const siginfo_t *info, const ucontext_t *context)
@@ -229,7 +236,7 @@ static void bad_access(const siginfo_t *info, const ucontext_t *context)
 static void on_signal(int number, siginfo_t *info, void *context)
 {
     if (!in_call)
-        _exit(1); /* a fault of the worker itself */
+        tally_failed("a signal outside a call");
     exchange->signal = (uint32_t)number;
     exchange->host_pc = host_pc(context) - library_base;
     switch (number) {
@@ -360,6 +367,6 @@ void tally_run(tally_call_t *call)
 void tally_external_called(const char *name)
 {
     exchange->stop = TALLY_EXTERNAL;
-    strncpy(exchange->external, name, sizeof exchange->external - 1);
+    strncpy(exchange->text, name, sizeof exchange->text - 1);
     siglongjmp(recovery, 1);
 }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import mmap
 import os
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ from typing import Any
 from cffi import FFI
 
 from harness.engines.base import PAGE, Region
-from harness.errors import HarnessError
+from harness.errors import HarnessError, UsageError
 
 ffi = FFI()
 ffi.cdef(Path(__file__).with_name("exchange.h").read_text(encoding="utf-8"))
@@ -23,7 +24,9 @@ def _constants(enum: str, *names: str) -> list[int]:
 
 
 #: ``enum tally_stop`` and ``enum tally_place``; what they mean stands in ``exchange.h``.
-PENDING, RETURNED, WILD, HANG, EXTERNAL = _constants("tally_stop", "PENDING", "RETURNED", "WILD", "HANG", "EXTERNAL")
+PENDING, RETURNED, WILD, HANG, EXTERNAL, FAILED = _constants(
+    "tally_stop", "PENDING", "RETURNED", "WILD", "HANG", "EXTERNAL", "FAILED"
+)
 BELOW_STACK, ABOVE_STACK, NOWHERE = _constants("tally_place", "BELOW_STACK", "ABOVE_STACK", "NOWHERE")
 
 #: Bytes before the guest's regions.
@@ -42,6 +45,8 @@ class SharedMemory:
     """
 
     def __init__(self, word_swapped: bool, memory_base: int, seconds: float) -> None:
+        if not hasattr(os, "memfd_create"):
+            raise UsageError("translated C", "cannot be run on this system", got=sys.platform, expected="linux")
         self.fd = os.memfd_create("tallystick", os.MFD_CLOEXEC)
         self._memory_base = memory_base
         self._regions: tuple[Region, ...] = ()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import os
+import fcntl
 import shlex
 import subprocess
 import sys
@@ -11,10 +11,12 @@ from harness.config import Build, Translator
 from harness.errors import UsageError
 from harness.translated.binding import filled
 from harness.translated.build import matching
-from harness.translated.compiler import digest, keep, shown
+from harness.translated.cache import digest, keep
+from harness.translated.compiler import shown
 
 #: Written into the output folder after a success: a hash of everything that the output depends on.
 _STAMP = ".tallystick-inputs"
+_LOCK = ".tallystick-lock"
 
 
 def run_translator(build: Build) -> bool:
@@ -31,17 +33,20 @@ def run_translator(build: Build) -> bool:
     where = f"{build.file} [translator]"
     wanted = _inputs_hash(build, translator, where)
     stamp = translator.output / _STAMP
-    if stamp.exists() and stamp.read_text(encoding="utf-8") == wanted:
-        return False
     try:
         translator.output.mkdir(parents=True, exist_ok=True)
-        stamp.unlink(missing_ok=True)
+        lock = (translator.output / _LOCK).open("w")
     except OSError as error:
         raise UsageError(f"{where} output", "cannot be made", got=f"{translator.output}: {_reason(error)}") from None
-    _run(build, translator, where)
-    made = stamp.with_suffix(f".{os.getpid()}")
-    made.write_text(wanted, encoding="utf-8")
-    keep(made, stamp)
+    with lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # until it is closed: another check of the same file waits
+        if stamp.exists() and stamp.read_text(encoding="utf-8") == wanted:
+            return False
+        stamp.unlink(missing_ok=True)
+        _run(build, translator, where)
+        made = stamp.with_suffix(".new")
+        made.write_text(wanted, encoding="utf-8")
+        keep(made, stamp)
     return True
 
 

@@ -45,7 +45,7 @@ static void forget_printed(void)
 {
     if (lseek(STDERR_FILENO, 0, SEEK_CUR) > 0 &&
         (ftruncate(STDERR_FILENO, 0) != 0 || lseek(STDERR_FILENO, 0, SEEK_SET) != 0))
-        fail("cannot empty the file of printed text", NULL);
+        tally_failed("cannot empty the file of printed text");
 }
 
 /* Starts over without address space randomisation, where the host allows that: what a fault leaves repeats better. */
@@ -85,7 +85,7 @@ int main(int count, char **arguments)
     while (write(reply_fd, &byte, 1) == 1 && read(request_fd, &byte, 1) == 1) {
         forget_printed();
         if (exchange->remap && (failure = tally_open_regions(memory_fd)) != NULL)
-            fail(failure, NULL);
+            tally_failed(failure);
         tally_run(call);
         exchange->printed = (uint32_t)lseek(STDERR_FILENO, 0, SEEK_CUR);
     }

@@ -6,11 +6,13 @@ import os
 import time
 from collections.abc import Iterator
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from c_translations import CODE, DATA, FIXED, GLOBALS, STRUCT, Bench, project
 
-from harness.engines.base import Outcome, StopKind
+from harness.engines.base import PAGE, Outcome, Region, StopKind
+from harness.errors import HarnessError, UsageError
 from harness.translated.build import MISSING
 
 NOWHERE = 0xFFFF_FFFF_8003_0000
@@ -279,6 +281,21 @@ def test_a_worker_that_the_host_killed_between_calls_is_replaced(bench: Bench) -
     child.kill()
     child.wait()
     assert_the_next_run_works(bench)
+
+
+def test_a_region_off_the_pages_is_a_fault_of_the_harness_and_no_finding(bench: Bench) -> None:
+    bench.load("add")
+    state = bench.state()
+    with pytest.raises(HarnessError, match="cannot open a guest region"):
+        bench.engine.run(replace(state, memory=(Region(DATA + 8, bytes(PAGE), writable=True),)), 1000)
+    assert_the_next_run_works(bench)
+
+
+def test_a_library_that_does_not_load_is_for_the_user_to_mend(tmp_path: Path) -> None:
+    bodies = {"add": '} __attribute__((constructor)) static void up(void) { puts("no sea today"); exit(5);'}
+    made = Bench(project(tmp_path, STRUCT, bodies), bodies)
+    with pytest.raises(UsageError, match="cannot be run: got no sea today"):
+        run(made, "add")
 
 
 GLOBALS_BODIES = {

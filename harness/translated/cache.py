@@ -1,0 +1,48 @@
+"""Files named by their content: put in place at once, marked when used, removed when long unused."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import time
+from pathlib import Path
+
+#: Seconds after its last use when a file is removed: thirty days.
+_LIFE = 30 * 24 * 3600
+
+
+def digest(*parts: str | bytes) -> str:
+    """A hash of ``parts`` that tells (ab, c) from (a, bc)."""
+    total = hashlib.sha256()
+    for part in parts:
+        data = part.encode() if isinstance(part, str) else part
+        total.update(len(data).to_bytes(8, "big"))
+        total.update(data)
+    return total.hexdigest()
+
+
+def keep(made: Path, name: Path) -> None:
+    """Puts a finished file in its place at once: nobody ever sees half of it, not even after a power cut."""
+    with made.open("rb") as file:
+        os.fsync(file.fileno())
+    made.replace(name)
+
+
+def is_kept(name: Path) -> bool:
+    """Whether the file is there; if so, it counts as used now."""
+    try:
+        os.utime(name)
+    except FileNotFoundError:
+        return False
+    return True
+
+
+def sweep(store: Path) -> None:
+    """Removes what nobody has used for a month; another process may do the same."""
+    oldest = time.time() - _LIFE
+    for path in store.iterdir():
+        try:
+            if path.is_file() and path.stat().st_mtime < oldest:
+                path.unlink()
+        except FileNotFoundError:
+            continue
