@@ -48,6 +48,9 @@ def expand(shape: Shape, draft: Draft, member: int = 0) -> MachineState:
         if item.kind is Kind.POINTER:
             null = item.fixed or edit == 0 or (edit is None and item.nullable and rng.random() < 0.2)
             builder.write(item.place, 0 if null else _pointer(rng, shape, item))
+        elif item.kind is Kind.END:
+            block = shape.blocks[item.block]
+            builder.write(item.place, block.address + (_distance(rng, block) if edit is None else edit))
         elif edit is not None:
             builder.write(item.place, edit)
         elif item.kind is Kind.FUNCTION:
@@ -89,6 +92,12 @@ def _filling(rng: Random, shape: Shape, block: Block) -> bytes:
     unit, kind = plain.most_common(1)[0][0] if plain else (1, Kind.SCALAR)
     size = block.high - block.low
     return values.filling(rng, size, unit, kind) if fields else rng.randbytes(size)
+
+
+def _distance(rng: Random, block: Block) -> int:
+    """How far from the address of its block an end lies: at it, near it, or where accesses were seen to end."""
+    distance = rng.choice((0, rng.randrange(17), rng.randrange(block.high + 1), block.high))
+    return distance // block.alignment * block.alignment
 
 
 def _pointer(rng: Random, shape: Shape, item: Input) -> int:

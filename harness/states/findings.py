@@ -27,6 +27,10 @@ _MOST_DEPTH = 4
 _MOST_EXTENT = 0x6000
 #: Units: bytes; a block that grew so far under a loop is being walked along without end, so the loop is bounded.
 _MOST_WALK = 0x1000
+#: Units: bytes on either side of a block's address within which words are told apart; the rest is only filled.
+_MOST_FIELDS = 0x200
+#: Units: bytes on either side that a run which did not return may claim.
+_CUT_SHORT = 64
 _LIMITS = (16, 5, 2)
 _ORDER = {"gpr": 0, "fpr": 1, "hi": 2, "lo": 2, "stack": 3, "image": 4, "block": 5}
 
@@ -38,7 +42,6 @@ class _Guess:
     kind: Kind = Kind.SCALAR
     block: int = -1
     limit: int = 0
-    step: int = 1
     fixed: bool = False
     uses: set[str] = field(default_factory=set)
     favourites: dict[int, None] = field(default_factory=dict)
@@ -66,6 +69,7 @@ class Findings:
         self.functions = callable_functions(program)
         self._guesses: dict[Place, _Guess] = {}
         self._blocks: list[_Found] = []
+        self._compared_addresses: dict[tuple[Place, Place], None] = {}
         self.notes: dict[str, None] = {}
 
     # -- states of the search ----------------------------------------------------------------------------------------
@@ -74,8 +78,8 @@ class Findings:
         """The inputs known so far, in the order in which they are printed."""
         return [self._input(place) for place, _ in sorted(self._guesses.items(), key=_printed_order)]
 
-    def state(self, values: Mapping[Place, int]) -> MachineState:
-        """The state for a run of the search: blocks in cells, scalars as in ``values`` or else zero."""
+    def state(self, values: Mapping[Place, int], text: bytes = b"") -> MachineState:
+        """The state for a run of the search: blocks in cells, scalars as in ``values``, or from ``text``, or 0."""
         base = base_state(
             self._program,
             self._function,
@@ -85,11 +89,15 @@ class Findings:
         )
         addresses = [cell_address(self._window.arena, number) for number in range(len(self._blocks))]
         builder = StateBuilder(base, addresses)
+        for address in addresses if text else ():
+            builder.write_bytes(address, text)
         for place, guess in sorted(self._guesses.items(), key=_printed_order):
             if guess.fixed:
                 builder.write(place, 0)
             elif guess.kind is Kind.POINTER:
                 builder.write(place, 0 if values.get(place) == 0 else addresses[guess.block])
+            elif guess.kind is Kind.END:
+                builder.write(place, addresses[guess.block] + values.get(place, 0))
             elif place in values:
                 builder.write(place, values[place])
         return builder.state()
@@ -102,7 +110,10 @@ class Findings:
         if guess.kind is Kind.FUNCTION:
             return {place: value} if value in self.functions else {}
         if guess.kind is Kind.POINTER:
-            return {place: 0 if value == 0 else NOT_NULL}
+            return {place: 0 if value == 0 and "tested" in guess.uses else NOT_NULL}
+        if guess.kind is Kind.END:
+            distance = value - (cell_address(self._window.arena, guess.block) if value > _MOST_EXTENT else 0)
+            return {place: distance} if 0 <= distance <= _MOST_FIELDS else {}
         if guess.kind is Kind.COUNT and value >= guess.limit:
             return {}
         is_register = place.room in ("gpr", "hi", "lo")
@@ -129,6 +140,8 @@ class Findings:
         """Takes over what a run read, touched and compared; says whether it read something for the first time."""
         known = len(self._guesses)
         for place in trace.reads:
+            if not -_MOST_FIELDS <= place.offset < _MOST_FIELDS and place.room == "block":
+                continue
             if place.room != "gpr" or place.number not in FIXED_GPRS:
                 self._guesses.setdefault(place, _Guess())
         for place, uses in trace.uses.items():
@@ -136,13 +149,39 @@ class Findings:
                 self._guesses[place].uses |= uses
         for number, (low, high) in trace.extents.items():
             block = self._blocks[number]
+            if not trace.returned:  # a walk that was cut short says nothing about how far one goes
+                low, high = max(low, -_CUT_SHORT), min(high, _CUT_SHORT)
             block.touched = (min(block.touched[0], low), max(block.touched[1], high))
             block.alignment = max(block.alignment, trace.alignments.get(number, 1))
+        for comparison in trace.comparisons:
+            if (pair := comparison.addresses) is not None:
+                self._compared_addresses[pair] = None
         for place, wanted in trace.wanted():
             guess = self._guesses.get(place)
-            if guess is not None and guess.kind not in (Kind.POINTER, Kind.FUNCTION) and len(guess.favourites) < 24:
+            if guess is not None and guess.kind in (Kind.SCALAR, Kind.COUNT) and len(guess.favourites) < 24:
                 guess.favourites[wanted] = None
         return len(self._guesses) > known
+
+    def find_ends(self) -> None:
+        """Takes scalars whose difference to a pointer was tested for ends of the pointer's block.
+
+        Only to be asked late: until it is used, a second pointer looks the same.
+        """
+        for pair in self._compared_addresses:
+            for place, other in (pair, pair[::-1]):
+                guess = self._guesses.get(place)
+                if guess is not None and guess.kind is Kind.SCALAR and self._block(other) >= 0:
+                    guess.kind, guess.block = Kind.END, self._guesses[other].block
+
+    def give_up_callee(self, trace: Trace, values: Mapping[Place, int]) -> set[Place]:
+        """Takes the function that trapped off those that function pointers lead to, if it is one of them."""
+        function = self._program.function_at(trace.trapped_at)
+        if function is None or function.address not in self.functions or len(self.functions) < 2:
+            return set()
+        users = {place for place, value in values.items() if value == function.address}
+        if users:
+            self.functions = tuple(address for address in self.functions if address != function.address)
+        return users
 
     def repair(self, trace: Trace) -> set[Place]:
         """Changes what one or more places are taken for, so that the run that ended in this trap gets further.
@@ -168,7 +207,7 @@ class Findings:
         ]
         often = [record for record in trace.branches.values() if record.places and record.most > 8]
         for record in (*sorted(one_sided, key=_rarest), *sorted(often, key=_rarest)):
-            changed = self._limit(record.places, 1)
+            changed = self._limit(record.places)
             if changed:
                 return changed
         return set()
@@ -176,17 +215,17 @@ class Findings:
     def _repair_sum(self, trace: Trace) -> set[Place]:
         """The faulting address is a sum of places: one of them is the pointer, the others are counts."""
         terms = trace.culprit.terms
-        pointers = [place for place, factor in terms if factor == 1 and self.kind(place) is Kind.POINTER]
+        pointers = [p for p, factor in terms if factor == 1 and self.kind(p) in (Kind.POINTER, Kind.END)]
         others = trace.culprit.places.difference(pointers)
         if pointers:
             return self._reach_further(pointers[0], others, trace)
         if self._is_image_address(trace):
-            return self._limit(others, trace.need)
+            return self._limit(others)
         fitting = [p for p, factor in terms if factor == 1 and p.size >= 4 and self.kind(p) is Kind.SCALAR]
         if not fitting:
-            return self._limit(others, trace.need)
+            return self._limit(others)
         pointer = min(fitting, key=lambda p: (_ORDER[p.room], p.number, p.offset))
-        return self._make_pointer(pointer) | self._limit(others - {pointer}, trace.need)
+        return self._make_pointer(pointer) | self._limit(others - {pointer})
 
     def _reach_further(self, pointer: Place, others: frozenset[Place], trace: Trace) -> set[Place]:
         """A known pointer led outside its block, or off its alignment."""
@@ -196,15 +235,15 @@ class Findings:
         block = self._blocks[guess.block]
         offset = trace.fault_address - cell_address(self._window.arena, guess.block)
         if trace.fault_address % trace.need:
-            return self._limit(others, trace.need)
+            return self._limit(others)
         low, high = min(block.mapped[0], offset), max(block.mapped[1], offset + trace.need)
         if low > -_MOST_EXTENT and high < _MOST_EXTENT:
-            if high - low > _MOST_WALK and (changed := self._limit(others, trace.need) or self.bound(trace)):
+            if high - low > _MOST_WALK and (changed := self._limit(others) or self.bound(trace)):
                 return changed
             if (low, high) != block.mapped:
                 block.mapped = (low, high)
                 return {pointer}
-        if changed := self._limit(others, trace.need):
+        if changed := self._limit(others):
             return changed
         if "tested" in guess.uses and abs(offset) >= _MOST_EXTENT:  # it was null in this run, and may not be
             guess.uses.discard("tested")
@@ -228,11 +267,11 @@ class Findings:
     def _make_function(self, culprit: Origin) -> set[Place]:
         place = culprit.alone
         if place is None or not self.functions or self.kind(place) is Kind.FUNCTION:
-            return self._limit(culprit.places, 1)
+            return self._limit(culprit.places)
         self._guesses[place].kind = Kind.FUNCTION
         return {place}
 
-    def _limit(self, places: frozenset[Place] | set[Place], step: int) -> set[Place]:
+    def _limit(self, places: frozenset[Place] | set[Place]) -> set[Place]:
         """Makes scalars among ``places`` counts, or counts smaller; gives those that changed."""
         changed = set()
         for place in places:
@@ -254,6 +293,11 @@ class Findings:
         inside_image = any(r.address - near <= constant < r.end + near for r in self._program.regions)
         return inside_image or self._window.stack <= constant < self._window.stack + 0x4000
 
+    def _block(self, place: Place) -> int:
+        """The block that a pointer leads to, -1 for everything else."""
+        guess = self._guesses.get(place)
+        return guess.block if guess is not None and guess.kind is Kind.POINTER else -1
+
     def kind(self, place: Place) -> Kind | None:
         """What a place is taken for, None for one that is no input."""
         guess = self._guesses.get(place)
@@ -269,10 +313,10 @@ class Findings:
         ]
         blocks, arena = packed(self._window.arena, wanted)
         base = base_state(self._program, self._function, self._abi, self._fr, arena)
-        inputs = self.inputs()
+        inputs = [item for item in self.inputs() if self._is_inside(item.place)]
         builder = StateBuilder(base, [block.address for block in blocks])
         for item in inputs:
-            if item.kind is Kind.POINTER and not item.fixed:
+            if (item.kind is Kind.POINTER and not item.fixed) or item.kind is Kind.END:
                 builder.write(item.place, blocks[item.block].address)
             elif item.kind is Kind.FUNCTION:
                 builder.write(item.place, self.functions[0])
@@ -288,9 +332,16 @@ class Findings:
             notes=tuple(self.notes),
         )
 
+    def _is_inside(self, place: Place) -> bool:
+        """Whether a place is no field that only a run gone astray has read."""
+        if place.room != "block":
+            return True
+        low, high = self._blocks[place.number].touched
+        return low <= place.offset and place.offset + place.size <= high
+
     def _edits(self, values: Mapping[Place, int]) -> tuple[Edit, ...]:
         """Values of the search as edits of a draft; what no longer fits the kind of its place is left out."""
-        fitting = [self.fitted(place, value) for place, value in values.items()]
+        fitting = [self.fitted(place, value) for place, value in values.items() if self._is_inside(place)]
         return tuple(edit for one in fitting for edit in one.items())
 
     def _input(self, place: Place) -> Input:
@@ -304,7 +355,6 @@ class Findings:
             block=guess.block,
             nullable="tested" in guess.uses,
             limit=guess.limit,
-            step=guess.step,
             wide="wide" in guess.uses,
             narrow="word" in guess.uses,
             fixed=guess.fixed,

@@ -52,6 +52,7 @@ class Kind(StrEnum):
     SCALAR = "integer"
     COUNT = "count"  # an index or a bound of a loop: kept small
     POINTER = "pointer"
+    END = "end"  # an address in a block that is only compared with others: the end of a buffer
     FUNCTION = "function"
     FLOAT = "float"
     DOUBLE = "double"
@@ -63,11 +64,10 @@ class Kind(StrEnum):
 class Input:
     """One word that the function reads.
 
-    Units: ``limit`` bounds a COUNT (values 0 to ``limit`` - 1, multiples of ``step``); ``block`` is the number of the
-    block a POINTER leads to. ``nullable`` pointers were compared with zero. ``wide`` registers are used by 64-bit
-    operations and ``narrow`` ones by 32-bit operations, which need canonical values. ``favourites`` are unsigned
-    values that the code compares the word with, and their neighbours. ``fixed`` words always hold the base value: the
-    ends of linked structures.
+    Units: ``limit`` bounds a COUNT (0 to ``limit`` - 1); ``block`` is the number of the block that a POINTER or END
+    leads to. ``nullable`` pointers were compared with zero. ``wide`` registers are used by 64-bit operations and
+    ``narrow`` ones by 32-bit operations, which need canonical values. ``favourites`` are unsigned values that the code
+    compares the word with, and their neighbours. ``fixed`` words are always null: the ends of linked structures.
     """
 
     place: Place
@@ -75,7 +75,6 @@ class Input:
     block: int = -1
     nullable: bool = False
     limit: int = 0
-    step: int = 1
     wide: bool = False
     narrow: bool = False
     fixed: bool = False
@@ -100,7 +99,8 @@ class Block:
     depth: int
 
 
-#: One explicit word of a draft: a place and the unsigned value it takes; of a pointer, 0 or ``NOT_NULL``.
+#: One explicit word of a draft: a place and the unsigned value it takes; of a pointer, 0 or ``NOT_NULL``; of an end,
+#: its distance in bytes from the address of the block.
 Edit = tuple[Place, int]
 NOT_NULL = 1
 
@@ -148,7 +148,7 @@ def _members(shape: Shape, items: list[Input], above: frozenset[int]) -> list[st
 
 def _continues(first: Input, later: Input, distance: int) -> bool:
     """Whether ``later`` is the element ``distance`` of an array of scalars that starts with ``first``."""
-    if first.kind in (Kind.POINTER, Kind.FUNCTION) or first.place.room not in ("block", "image"):
+    if first.kind in (Kind.POINTER, Kind.END, Kind.FUNCTION) or first.place.room not in ("block", "image"):
         return False
     place = first.place._replace(offset=first.place.offset + distance * first.place.size)
     return later.place == place and later.kind is first.kind
@@ -161,6 +161,8 @@ def _describe(shape: Shape, item: Input, above: frozenset[int]) -> str:
         return f"u{8 * item.place.size}"
     if item.kind is Kind.COUNT:
         return f"below {item.limit}"
+    if item.kind is Kind.END:
+        return f"end in block {item.block}"
     if item.kind is not Kind.POINTER:
         return item.kind.value
     arrow = "->?" if item.nullable else "->"

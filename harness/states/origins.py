@@ -9,6 +9,7 @@ word is, and which value would have turned a comparison round.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import NamedTuple
 
 from harness.engines.base import MachineState
 from harness.states.model import FIXED_GPRS, Place
@@ -34,106 +35,137 @@ _WIDE = frozenset(
 #: Unaligned halves of a word or doubleword: offset from the address given to the start of the whole, and its size.
 _PARTS = {"lwl": (0, 4), "lwr": (-3, 4), "ldl": (0, 8), "ldr": (-7, 8)}
 
+#: Outcomes of one comparison that are kept of a run; loops go through the same one again and again.
+_MOST_COMPARISONS = 12
+
+
+class Plan(NamedTuple):
+    """What the tracer needs to know about one instruction word, looked up once."""
+
+    insn: Insn
+    name: str
+    kind: Kind
+    sources: tuple[Loc, ...]
+    targets: tuple[Loc, ...]
+    base: Loc  # the register that addresses memory or is jumped to; the first source where there is none
+    words: tuple[Loc, ...]  # operands that must be canonical
+    is_wide: bool
+    is_partial: bool  # moves part of a word to or from any address
+
+
+def plan(insn: Insn, fr: bool) -> Plan:
+    """Looks up what the tracer needs to know about ``insn``."""
+    row = insn.row
+    sources = insn.sources(fr)
+    return Plan(
+        insn=insn,
+        name=row.name,
+        kind=row.kind,
+        sources=sources,
+        targets=insn.targets(fr),
+        base=insn.loc("s") if row.access or row.kind is Kind.INDIRECT else next(iter(sources), ("gpr", 0)),
+        words=tuple(insn.loc(name) for name in row.word),
+        is_wide=row.name in _WIDE,
+        is_partial=row.access > 0 and row.name[-1] in "lr" and row.name != "ll",
+    )
+
 
 class Tracer:
     """Follows origins through the steps of one run; ``trace`` holds what was found so far."""
 
-    def __init__(self, before: MachineState, locate: Locate) -> None:
+    def __init__(self, before: MachineState, locate: Locate, plans: dict[int, Plan]) -> None:
+        """``plans`` is a cache by instruction word, to be shared between runs with the same FR bit."""
         self.trace = Trace()
         self._locate = locate
+        self._plans = plans
         self._fr = before.fr
-        width = 8 if before.fr else 4
-        self._registers: dict[Loc, Origin] = {("gpr", n): of_place(Place("gpr", n, 0, 8)) for n in range(1, 32)}
-        self._registers |= {("fpr", n): of_place(Place("fpr", n, 0, width)) for n in range(32)}
-        self._registers |= {(room, 0): of_place(Place(room, 0, 0, 8)) for room in ("hi", "lo")}
-        for number in FIXED_GPRS:
-            self._registers["gpr", number] = NOWHERE
+        self._registers = _initial_origins(before.fr)
         for loc, origin in self._registers.items():
-            if origin.alone is not None:
-                self.trace.values[origin.alone] = sext64(_register(before, loc))
+            for place, _ in origin.terms:
+                self.trace.values[place] = sext64(value_of(before, Word(*loc)))
         self._stored: dict[int, tuple[int, int, Origin]] = {}  # byte -> (start and size of the store, its origin)
+        self._compared: dict[tuple[int, bool], int] = {}
         self._jump = NOWHERE
 
     def follow(self, step: Step) -> None:
         """Takes one executed instruction into account."""
         self.trace.steps += 1
         insn = step.insn
-        if step.trap or insn is None:
-            self._note_trap(step)
+        if insn is None:
+            self._note_trap(step, None)
             return
-        kind = insn.row.kind
-        if kind is Kind.LOAD:
-            self._load(insn, step)
-        elif kind is Kind.STORE:
-            self._store(insn, step)
+        known = self._plans.get(insn.word)
+        if known is None:
+            known = self._plans[insn.word] = plan(insn, self._fr)
+        if step.trap:
+            self._note_trap(step, known)
+        elif known.kind is Kind.LOAD:
+            self._load(known, step)
+        elif known.kind is Kind.STORE:
+            self._store(known, step)
         else:
-            self._note_uses(insn, step)
-            origins = self._results(insn, step)
-            for loc, origin in zip(insn.targets(self._fr), origins, strict=True):
-                self._set(loc, origin)
-        if kind in (Kind.BRANCH, Kind.LIKELY):
-            self._note_branch(insn, step)
-        elif kind is Kind.INDIRECT:
-            self._jump = self._origin(insn.loc("s"))
-            self._read(self._jump)
+            self._compute(known, step)
 
     # -- values ------------------------------------------------------------------------------------------------------
 
-    def _origin(self, loc: Loc) -> Origin:
-        return self._registers.get(loc, NOWHERE)
+    def _compute(self, plan: Plan, step: Step) -> None:
+        registers = self._registers
+        operands = [registers[loc] for loc in plan.sources]
+        if any(operand is not NOWHERE for operand in operands):
+            self._note_uses(plan, step, operands)
+            results = self._results(plan, step, operands)
+        else:
+            results = [NOWHERE] * len(plan.targets)
+        if plan.kind is Kind.BRANCH or plan.kind is Kind.LIKELY:
+            self._note_branch(plan, step, operands)
+        elif plan.kind is Kind.INDIRECT:
+            self._jump = registers[plan.base]
+        for loc, origin in zip(plan.targets, results, strict=True):
+            if loc != ("gpr", 0):
+                registers[loc] = origin
 
-    def _set(self, loc: Loc, origin: Origin) -> None:
-        if loc != ("gpr", 0):
-            self._registers[loc] = origin
-
-    def _results(self, insn: Insn, step: Step) -> list[Origin]:
-        """The origins of what the instruction writes, in the order of ``insn.targets``."""
-        targets = insn.targets(self._fr)
-        sources = insn.sources(self._fr)
-        origins = [self._origin(loc) for loc in sources]
-        if insn.row.name in _COPIES and len(sources) == len(targets):
-            return origins
-        if insn.row.kind is not Kind.ALU:
-            return [NOWHERE if insn.row.links else mixed(origins)] * len(targets)
-        result = of_result(insn, origins, [sext64(step.reads[loc]) for loc in sources])
-        return [mixed((result,)) if loc[0] == "hi" and len(targets) > 1 else result for loc in targets]
+    def _results(self, plan: Plan, step: Step, operands: list[Origin]) -> list[Origin]:
+        """The origins of what the instruction writes, in the order of its targets."""
+        if plan.name in _COPIES and len(operands) == len(plan.targets):
+            return operands
+        if plan.kind is not Kind.ALU:
+            return [NOWHERE if plan.insn.row.links else mixed(operands)] * len(plan.targets)
+        result = of_result(plan.insn, operands, [sext64(step.reads[loc]) for loc in plan.sources])
+        return [mixed((result,)) if loc[0] == "hi" and len(plan.targets) > 1 else result for loc in plan.targets]
 
     # -- memory ------------------------------------------------------------------------------------------------------
 
-    def _load(self, insn: Insn, step: Step) -> None:
-        self._read(self._origin(insn.loc("s")))
-        address = self._address(insn, step)
-        offset, size = _PARTS.get(insn.row.name, (0, insn.row.access))
-        self._touch(address + offset, size, insn)
-        targets = insn.targets(self._fr)
-        for index, loc in enumerate(targets):  # a pair takes its high word from the lower address
-            part = size // len(targets)
-            origin = self._at(address + offset + index * part, part)
-            if origin.alone is not None and origin.alone not in self.trace.values:
-                self.trace.values[origin.alone] = sext64(step.writes.get(loc, 0))
-            self._set(loc, origin)
+    def _load(self, plan: Plan, step: Step) -> None:
+        self._read(self._registers[plan.base])
+        offset, size = _PARTS.get(plan.name, (0, plan.insn.row.access))
+        address = _address(plan, step) + offset
+        self._touch(address, size, plan)
+        part = size // len(plan.targets)
+        for index, loc in enumerate(plan.targets):  # a pair takes its high word from the lower address
+            origin = self._at(address + index * part, part)
+            if origin.alone is not None:
+                self.trace.values.setdefault(origin.alone, sext64(step.writes.get(loc, 0)))
+            if loc != ("gpr", 0):
+                self._registers[loc] = origin
 
-    def _store(self, insn: Insn, step: Step) -> None:
-        self._read(self._origin(insn.loc("s")))
-        address = self._address(insn, step)
-        size = insn.row.access
-        values = [loc for loc in insn.sources(self._fr) if loc != insn.loc("s")] or [insn.loc("s")]
-        place = self._touch(address, size, insn)
+    def _store(self, plan: Plan, step: Step) -> None:
+        self._read(self._registers[plan.base])
+        address, size = _address(plan, step), plan.insn.row.access
+        values = plan.sources[1:] or plan.sources  # the base comes first; SW rX,(rX) has one source
+        place = self._touch(address, size, plan)
         part = size // len(values)
         for index, loc in enumerate(values):
-            origin = self._origin(loc)
+            origin = self._registers[loc]
             if place is None or place.room not in ("frame", "stack"):  # saving a register is no use of it
                 self._read(origin)
-            if insn.row.name in _WIDE:
+            if plan.is_wide:
                 self._use(origin, "wide")
             start = address + index * part
             for byte in range(start, start + part):
                 self._stored[byte] = (start, part, origin)
-        for loc in insn.targets(self._fr):
-            self._set(loc, NOWHERE)
-
-    def _address(self, insn: Insn, step: Step) -> int:
-        return (step.reads[insn.loc("s")] + insn.imm) & 0xFFFF_FFFF_FFFF_FFFF
+        for loc in plan.targets:
+            if loc != ("gpr", 0):
+                self._registers[loc] = NOWHERE
 
     def _at(self, address: int, size: int) -> Origin:
         """The origin of what lies at an address: what was stored there, or else a place."""
@@ -149,13 +181,13 @@ class Tracer:
         self.trace.reads.add(place)
         return of_place(place)
 
-    def _touch(self, address: int, size: int, insn: Insn) -> Place | None:
+    def _touch(self, address: int, size: int, plan: Plan) -> Place | None:
         """Widens the extent of the block that an access goes to; gives the place of the access."""
         place = self._locate(address, size)
         if place is not None and place.room == "block":
             low, high = self.trace.extents.get(place.number, (0, 0))
             self.trace.extents[place.number] = (min(low, place.offset), max(high, place.offset + size))
-            if insn.row.name[-1] not in "lr" or insn.row.name == "ll":
+            if not plan.is_partial:
                 known = self.trace.alignments.get(place.number, 1)
                 self.trace.alignments[place.number] = max(known, size)
         return place
@@ -163,80 +195,71 @@ class Tracer:
     # -- what the run tells about places -----------------------------------------------------------------------------
 
     def _read(self, origin: Origin) -> None:
-        self.trace.reads |= origin.places
+        if origin is not NOWHERE:
+            self.trace.reads |= origin.places
 
     def _use(self, origin: Origin, use: str) -> None:
         if origin.alone is not None:
             self.trace.uses.setdefault(origin.alone, set()).add(use)
 
-    def _note_uses(self, insn: Insn, step: Step) -> None:
-        row = insn.row
-        for loc in insn.sources(self._fr):
-            self._read(self._origin(loc))
-        for name in row.word:
-            self._use(self._origin(insn.loc(name)), "word")
-        if row.name in _WIDE:
-            for loc in insn.sources(self._fr):
-                self._use(self._origin(loc), "wide")
-        if row.kind is Kind.FLOAT:
-            self._note_float_uses(insn)
-        if row.name in _SET_LESS:
-            self._note_set_less(insn, step)
-        elif row.name.startswith("c."):
-            left, right = insn.sources(self._fr)[0], insn.sources(self._fr)[1 if row.fp_in == 32 or self._fr else 2]
+    def _note_uses(self, plan: Plan, step: Step, operands: list[Origin]) -> None:
+        for origin in operands:
+            self._read(origin)
+        for loc in plan.words:
+            self._use(self._registers[loc], "word")
+        if plan.is_wide:
+            for origin in operands:
+                self._use(origin, "wide")
+        if plan.kind is Kind.FLOAT:
+            self._note_float_uses(plan)
+        if plan.name in _SET_LESS:
+            self._note_set_less(plan, step)
+        elif plan.name.startswith("c."):
+            left, right = plan.sources[0], plan.sources[2 if len(plan.sources) > 3 else 1]  # of pairs the high words
+            sides = self._registers[left], self._registers[right]
             holds = bool(step.writes["fcsr", 0] >> 23 & 1)
-            self._note_comparison(
-                Comparison(
-                    step.address,
-                    self._origin(left),
-                    self._origin(right),
-                    step.reads[left],
-                    step.reads[right],
-                    holds,
-                    floating=True,
-                )
-            )
+            self._note(Comparison(step.address, *sides, step.reads[left], step.reads[right], holds, floating=True))
 
-    def _note_set_less(self, insn: Insn, step: Step) -> None:
-        left, written = insn.loc("s"), insn.targets(self._fr)[0]
-        if insn.row.name in ("slti", "sltiu"):
-            right, right_value = NOWHERE, insn.imm
-        else:
-            right, right_value = self._origin(insn.loc("t")), sext64(step.reads[insn.loc("t")])
-        holds = bool(step.writes.get(written, 0))
-        self._note_comparison(
-            Comparison(step.address, self._origin(left), right, sext64(step.reads[left]), right_value, holds)
-        )
+    def _note_set_less(self, plan: Plan, step: Step) -> None:
+        left = plan.sources[0]
+        right, right_value = NOWHERE, plan.insn.imm
+        if len(plan.sources) > 1:
+            right, right_value = self._registers[plan.sources[1]], sext64(step.reads[plan.sources[1]])
+        holds = any(step.writes.values())
+        sides = self._registers[left], right
+        self._note(Comparison(step.address, *sides, sext64(step.reads[left]), right_value, holds))
 
-    def _note_float_uses(self, insn: Insn) -> None:
-        source_format = insn.row.name.rsplit(".", 1)[-1]
-        for loc in insn.sources(self._fr):
+    def _note_float_uses(self, plan: Plan) -> None:
+        source_format = plan.name.rsplit(".", 1)[-1]
+        for loc in plan.sources:
             if loc[0] != "fpr":
                 continue
             if source_format == "s":
-                self._use(self._origin(loc), "float")
+                use = "float"
             elif source_format == "d":
-                half = "double" if self._fr else "double high" if loc[1] & 1 else "double low"
-                self._use(self._origin(loc), half)
+                use = "double" if self._fr else "double high" if loc[1] & 1 else "double low"
             else:
-                self._use(self._origin(loc), "integer")
+                use = "integer"
+            self._use(self._registers[loc], use)
 
-    def _note_branch(self, insn: Insn, step: Step) -> None:
-        operands = [loc for loc in insn.sources(self._fr) if loc != ("gpr", 0)]
-        origins = [self._origin(loc) for loc in operands]
-        values = [sext64(step.reads[loc]) for loc in insn.sources(self._fr)]
+    def _note_branch(self, plan: Plan, step: Step, operands: list[Origin]) -> None:
         taken = bool(step.taken)
         record = self.trace.branches.setdefault(step.address, BranchRecord())
         record.taken += taken
         record.not_taken += not taken
-        record.places |= mixed(origins).places
-        if operands and operands[0][0] == "gpr":
-            right, right_value = (origins[1], values[1]) if len(operands) > 1 else (NOWHERE, 0)
-            left_value = sext64(step.reads[operands[0]])
-            self._note_comparison(Comparison(step.address, origins[0], right, left_value, right_value, taken))
+        if record.most <= _MOST_COMPARISONS:
+            record.places |= mixed(operands).places
+        if plan.sources[0][0] == "gpr":
+            values = [sext64(step.reads[loc]) for loc in plan.sources]
+            right, right_value = (operands[1], values[1]) if len(operands) > 1 else (NOWHERE, 0)
+            self._note(Comparison(step.address, operands[0], right, values[0], right_value, taken))
 
-    def _note_comparison(self, comparison: Comparison) -> None:
-        if not comparison.left.places and not comparison.right.places:
+    def _note(self, comparison: Comparison) -> None:
+        if comparison.left is NOWHERE and comparison.right is NOWHERE:
+            return
+        key = comparison.address, comparison.holds
+        self._compared[key] = self._compared.get(key, 0) + 1
+        if self._compared[key] > _MOST_COMPARISONS:
             return
         self.trace.comparisons.append(comparison)
         if comparison.right is NOWHERE and comparison.right_value in (0, 1):
@@ -244,17 +267,26 @@ class Tracer:
         if comparison.left is NOWHERE and comparison.left_value == 0:
             self._use(comparison.right, "tested")
 
-    def _note_trap(self, step: Step) -> None:
-        trace, insn = self.trace, step.insn
-        trace.trap = step.trap
-        if insn is not None and insn.row.kind in (Kind.LOAD, Kind.STORE) and not step.trap.endswith("fetch"):
-            trace.fault_address = self._address(insn, step)
-            trace.need = insn.row.access
-            trace.culprit = self._origin(insn.loc("s"))
-            self._read(trace.culprit)
-        elif step.trap.endswith("fetch") or step.trap == "reserved-instruction":
+    def _note_trap(self, step: Step, plan: Plan | None) -> None:
+        trace = self.trace
+        trace.trap, trace.trapped_at = step.trap, step.address
+        if step.trap.endswith("fetch") or plan is None:
             trace.culprit = self._jump
+        elif plan.insn.row.access:
+            trace.fault_address = _address(plan, step)
+            trace.need = 1 if plan.is_partial else plan.insn.row.access
+            trace.culprit = self._registers[plan.base]
+            self._read(trace.culprit)
 
 
-def _register(state: MachineState, loc: Loc) -> int:
-    return value_of(state, Word(*loc))
+def _initial_origins(fr: bool) -> dict[Loc, Origin]:
+    """Every register is an input but for those that each call sets; control registers have no origin."""
+    registers: dict[Loc, Origin] = {("gpr", n): of_place(Place("gpr", n, 0, 8)) for n in range(32)}
+    registers |= {("gpr", n): NOWHERE for n in FIXED_GPRS}
+    registers |= {("fpr", n): of_place(Place("fpr", n, 0, 8 if fr else 4)) for n in range(32)}
+    registers |= {(room, 0): of_place(Place(room, 0, 0, 8)) for room in ("hi", "lo")}
+    return registers | {("fcsr", 0): NOWHERE} | {("cop0", n): NOWHERE for n in range(32)}
+
+
+def _address(plan: Plan, step: Step) -> int:
+    return (step.reads[plan.base] + plan.insn.imm) & 0xFFFF_FFFF_FFFF_FFFF

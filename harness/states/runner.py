@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from harness.engines.base import RETURN_ADDRESS, InitialRegisters, MachineState, Region
-from harness.states.origins import Locate, Tracer
+from harness.states.origins import Locate, Plan, Tracer
 from harness.states.trace import Trace
 from interp.machine import Machine
 from interp.memory import Memory
@@ -18,22 +18,23 @@ class Runner:
     def __init__(self, code: Iterable[Region], fr: bool) -> None:
         self._executable = frozenset(region.address for region in code)
         self._memory = Memory()
+        self._plans: dict[int, Plan] = {}
         self._machine = Machine(self._memory, fr)
 
     def trace(self, before: MachineState, entry: int, fuel: int, locate: Locate) -> Trace:
         """Runs from ``before`` at ``entry`` until the function returns, traps, or has used up ``fuel`` instructions."""
         self._prepare(before)
-        tracer = Tracer(before, locate)
+        tracer = Tracer(before, locate, self._plans)
         for step in steps(self._machine, entry, RETURN_ADDRESS, fuel):
             tracer.follow(step)
         tracer.trace.returned = not tracer.trace.trap and tracer.trace.steps < fuel
         return tracer.trace
 
-    def ends(self, before: MachineState, entry: int, fuel: int) -> bool:
-        """Whether the function returns from ``before``, without using what is open."""
+    def ending(self, before: MachineState, entry: int, fuel: int) -> str:
+        """How an untraced run ends: returned, trap, fuel, or ``open``: it returned, having used what is open."""
         self._prepare(before)
         stop = self._machine.run(entry, RETURN_ADDRESS, fuel)
-        return stop.kind == "returned" and not self._machine.events
+        return "open" if stop.kind == "returned" and self._machine.events else stop.kind
 
     def _prepare(self, before: MachineState) -> None:
         self._memory.clear()

@@ -13,6 +13,7 @@ from dataclasses import replace
 from random import Random
 
 from harness.abi import Abi
+from harness.engines.base import MachineState
 from harness.program.model import Function, Program
 from harness.states import values
 from harness.states.chances import Chances
@@ -26,16 +27,25 @@ from harness.states.trace import Trace
 
 #: Rounds with new values for every scalar: the first is all zeros, the second all ones, the others are drawn.
 _ROUNDS = 10
+#: Rounds after the ends of buffers were told from their beginnings.
+_LATE_ROUNDS = 3
+#: A round in which all of memory that is not known to be something else is one long text.
+_LONG_TEXT_ROUND = 2
+_LONG_TEXT = b"A" * 96
+#: Runs in one round because the last one read something for the first time.
+_RERUNS = 3
 #: Repairs in one round: each makes one more word a pointer, a function or a count, or a block bigger.
 _REPAIRS = 60
 #: Runs that try to turn round comparisons that always fell the same way.
 _FLIPS = 40
-#: Units: traced instructions of one run; four times as many where a loop has no input to blame.
-_RUN_FUEL = 4000
+#: Units: instructions of one run, traced; and of one that is only run to see whether it ends.
+_RUN_FUEL = 3000
+_LONG_RUN = 30_000
 #: Units: traced instructions of the whole search of one function.
-_SEARCH_FUEL = 60_000
+_SEARCH_FUEL = 16_000
 #: What a run costs beside its instructions, in the same unit.
 _RUN_COST = 50
+_LONG_RUN_COST = 500
 #: States that are tried out at the end, and how many of them should run to their end with nothing left open.
 _TRIALS, _ENOUGH = 12, 8
 
@@ -62,19 +72,29 @@ class _Search:
         self._run_fuel = _RUN_FUEL
         self._directions: set[tuple[int, bool]] = set()
         self._kept: list[_Values] = []
+        self._news = 0
         self._chances = Chances()
 
     def run(self) -> Shape:
+        idle = 0
         for number in range(_ROUNDS):
+            known = self._news
             self._round(number, {})
+            idle = idle + 1 if self._news == known else 0
+            if number > _LONG_TEXT_ROUND and idle > 2:
+                break
+        for number in range(_LATE_ROUNDS):
+            self._findings.find_ends()
+            self._round(_ROUNDS + number, {})
         for number in range(_FLIPS):
             chance = self._chances.next()
             if chance is None:
                 break
-            given = dict(chance.values)
-            for place, wanted in chance.wanted:
+            self._findings.find_ends()
+            given: _Values = {}
+            for place, wanted in (*chance.values.items(), *chance.wanted):
                 given |= self._findings.fitted(place, wanted)
-            self._round(_ROUNDS + number, given)
+            self._round(_ROUNDS + _LATE_ROUNDS + number, given)
         return self._tamed(self._findings.shape(self._kept))
 
     def _tamed(self, shape: Shape) -> Shape:
@@ -83,7 +103,7 @@ class _Search:
         for tameness in range(3):
             candidate = replace(shape, tameness=tameness)
             states = [expand(candidate, Draft(seed)) for seed in range(_TRIALS)]
-            ended = sum(self._runner.ends(state, self._entry, 4 * _RUN_FUEL) for state in states)
+            ended = sum(self._runner.ending(state, self._entry, _LONG_RUN) == "returned" for state in states)
             if ended > most:
                 best, most = candidate, ended
             if ended >= _ENOUGH:
@@ -94,21 +114,26 @@ class _Search:
         """Runs with one set of values until the function ends or nothing more can be mended."""
         rng = Random(number)
         held = dict(given)
+        reruns = 0
         for _ in range(_REPAIRS):
             if self._fuel <= 0:
                 return
             self._draw_missing(rng, number, held)
-            before = self._findings.state(held)
+            text = _LONG_TEXT if number == _LONG_TEXT_ROUND else b""
+            before = self._findings.state(held, text)
             trace = self._runner.trace(before, self._entry, self._run_fuel, self._findings.locate)
             self._fuel -= trace.steps + _RUN_COST
             grown = self._findings.learn(trace)
             self._chances.note(trace, held)
-            if trace.returned and (number == 0 or not grown):
+            reruns += grown
+            self._news += grown
+            if trace.returned and (number == 0 or not grown or reruns > _RERUNS):
                 self._keep(trace, held)
                 return
-            changed = set() if trace.returned else self._mend(trace)
+            changed = set() if trace.returned else self._mend(trace, held, before)
             if changed is None:
                 return
+            self._news += len(changed)
             for place in changed:
                 held.pop(place, None)
                 if self._findings.kind(place) is Kind.POINTER:
@@ -119,27 +144,37 @@ class _Search:
         for item in self._findings.inputs():
             if item.place in held or item.fixed:
                 continue
+            if number == _LONG_TEXT_ROUND and item.place.room == "block" and item.kind is Kind.SCALAR:
+                continue
             if item.kind is Kind.FUNCTION:
                 held[item.place] = self._findings.functions[number % len(self._findings.functions)]
             elif item.kind is Kind.POINTER:
                 held[item.place] = 0 if item.nullable and number > 1 and rng.random() < 0.25 else NOT_NULL
+            elif item.kind is Kind.END:
+                held[item.place] = 8 * rng.randrange(5)
             elif number < 2:
                 held[item.place] = _ONES.get(item.kind, 1) if number else 0
             else:
                 held[item.place] = values.draw(rng, item, self._constants)
 
-    def _mend(self, trace: Trace) -> set[Place] | None:
-        """What to change so that the next run gets further than this one; None where nothing helps."""
+    def _mend(self, trace: Trace, held: _Values, before: MachineState) -> set[Place] | None:
+        """What to change so that the next run gets further than this one; None where nothing helps or is needed."""
         if trace.trap:
-            return self._findings.repair(trace) or None
-        changed = self._findings.bound(trace)
-        if not changed and self._run_fuel == _RUN_FUEL:
-            self._run_fuel *= 4
-            return changed
-        return changed or None
+            return self._findings.give_up_callee(trace, held) or self._findings.repair(trace) or None
+        self._fuel -= _LONG_RUN_COST
+        ending = self._runner.ending(before, self._entry, _LONG_RUN)
+        if ending in ("returned", "open"):
+            self._keep(trace, held)  # long, but it ends by itself
+            return None
+        if ending == "trap" and self._run_fuel < _LONG_RUN:
+            self._run_fuel = _LONG_RUN
+            self._fuel += _LONG_RUN
+            return set()
+        return self._findings.bound(trace) or None
 
     def _keep(self, trace: Trace, held: _Values) -> None:
         directions = {(address, taken) for address, record in trace.branches.items() for taken in record.directions}
         if not directions <= self._directions:
             self._directions |= directions
             self._kept.append(dict(held))
+            self._news += 1

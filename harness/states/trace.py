@@ -25,6 +25,13 @@ class Comparison:
     holds: bool
     floating: bool = False
 
+    @property
+    def addresses(self) -> tuple[Place, Place] | None:
+        """Two words, each the size of an address, whose difference was tested."""
+        factors = dict(added(self.left, self.right, sign=-1).terms)
+        plus, minus = ([p for p, f in factors.items() if f == wanted and p.size >= 4] for wanted in (1, -1))
+        return (plus[0], minus[0]) if len(plus) == len(minus) == 1 else None
+
     def wanted(self, values: Mapping[Place, int]) -> Iterator[Wanted]:
         """What places would have to hold for the two sides to be equal, and the neighbours of that.
 
@@ -71,14 +78,16 @@ class BranchRecord:
 class Trace:
     """What a traced run found out.
 
-    ``trap`` is empty unless the run trapped; then ``fault_address``, ``need`` (bytes of the access) and ``culprit``,
-    the origin of the base register or of the jump's target, tell about a bad access. ``extents`` are the bytes touched
-    of each block, ``reads`` the places whose value had a part in anything, ``values`` what the places held (signed, as
-    a register shows it).
+    ``trap`` is empty unless the run trapped, at the instruction ``trapped_at``; after a bad access ``fault_address``,
+    ``need`` (bytes of the access, 1 where it may be unaligned) and ``culprit``, the origin of the base register or of
+    the jump's target, tell about it. ``extents`` are the bytes touched of each block, ``alignments`` the widest aligned
+    access, ``reads`` the places whose value had a part in anything, ``values`` what the places held (signed, as a
+    register shows it).
     """
 
     trap: str = ""
     returned: bool = False
+    trapped_at: int = 0
     fault_address: int = 0
     need: int = 1
     culprit: Origin = NOWHERE

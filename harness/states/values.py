@@ -32,6 +32,8 @@ def draw(rng: Random, item: Input, constants: Sequence[int], tameness: int = 0) 
         value = rng.choice(item.favourites)
     elif item.kind is Kind.FLOAT:
         value = float_bits(rng, tame)
+        if item.place.size == 8 and item.wide:  # n32 passes two floats of a struct in one register
+            value |= float_bits(rng, tame) << 32
     elif item.kind is Kind.DOUBLE:
         value = double_bits(rng, tame)
     elif item.kind is Kind.DOUBLE_HIGH:
@@ -101,8 +103,7 @@ def _number(rng: Random, tame: bool) -> float:
 
 def _count(rng: Random, item: Input) -> int:
     """A count below the limit, the smaller ones more often."""
-    most = max(1, item.limit // item.step)
-    return item.step * (rng.randrange(most) if rng.random() < 0.6 else rng.randrange(min(most, 5)))
+    return rng.randrange(item.limit) if rng.random() < 0.6 else rng.randrange(min(item.limit, 5))
 
 
 def filling(rng: Random, size: int, unit: int, kind: Kind) -> bytes:
