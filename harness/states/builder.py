@@ -9,7 +9,7 @@ from harness.abi import SP
 from harness.engines.base import MachineState
 from harness.errors import HarnessError
 from harness.states.model import Place
-from harness.states.words import Word, value_of
+from harness.states.words import Word, is_canonical, sign_extended, value_of
 
 
 class StateBuilder:
@@ -25,15 +25,15 @@ class StateBuilder:
         self._copies: dict[int, bytearray] = {}
 
     def write(self, place: Place, value: int) -> None:
-        """Puts ``value``, cut to the size of the place, where ``place`` says."""
+        """Puts ``value``, cut to the size of the place, where ``place`` says; a word stays canonical if it was."""
         if place.room == "gpr":
-            self.gpr[place.number] = value & 0xFFFF_FFFF_FFFF_FFFF
+            self.gpr[place.number] = _with_part(self.gpr[place.number], place, value)
         elif place.room == "fpr":
-            self.fpr[place.number] = value & (0xFFFF_FFFF_FFFF_FFFF if self.base.fr else 0xFFFF_FFFF)
+            self.fpr[place.number] = _with_part(self.fpr[place.number], place, value, width=8 if self.base.fr else 4)
         elif place.room == "hi":
-            self.hi = value & 0xFFFF_FFFF_FFFF_FFFF
+            self.hi = _with_part(self.hi, place, value)
         elif place.room == "lo":
-            self.lo = value & 0xFFFF_FFFF_FFFF_FFFF
+            self.lo = _with_part(self.lo, place, value)
         else:
             self.write_bytes(self._address(place), (value & ((1 << 8 * place.size) - 1)).to_bytes(place.size, "big"))
 
@@ -70,3 +70,13 @@ class StateBuilder:
         if place.room == "block":
             return self._block_addresses[place.number] + place.offset
         return self._sp + place.offset if place.room == "stack" else place.offset
+
+
+def _with_part(register: int | None, place: Place, value: int, width: int = 8) -> int:
+    """A register of ``width`` bytes with those of ``place`` changed, byte 0 being the most significant one."""
+    before = register or 0
+    low = 8 * (width - place.offset - place.size)
+    mask = ((1 << 8 * place.size) - 1) << low
+    changed = before & ~mask | value << low & mask
+    is_low_part = place.room != "fpr" and place.offset >= 4
+    return sign_extended(changed) if is_low_part and is_canonical(before) else changed

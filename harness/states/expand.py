@@ -101,16 +101,17 @@ def _distance(rng: Random, block: Block) -> int:
 
 
 def _pointer(rng: Random, shape: Shape, item: Input) -> int:
-    """The address of the pointer's block; now and then that of another block, or one that overlaps its own."""
+    """The address of the pointer's block; now and then that of another block, or an address a little further on.
+
+    So two pointers are sometimes equal, sometimes overlap, and pointers to bytes are sometimes odd.
+    """
     block = shape.blocks[item.block]
-    if item.place.room == "block" or rng.random() < 0.85:
+    if item.place.room == "block" or rng.random() < 0.8:
         return block.address
     others = [other for other in shape.blocks if other is not block and _can_stand_for(shape, other, block)]
-    if others and rng.random() < 0.7:
-        return rng.choice(others).address
-    if _holds_pointers(shape, block):
-        return block.address
-    return block.address + block.alignment * rng.randrange(1, 4)
+    chosen = rng.choice(others) if others and rng.random() < 0.75 else block
+    shift = 0 if rng.random() < 0.5 or _holds_pointers(shape, block) else block.alignment * rng.randrange(1, 4)
+    return chosen.address + shift
 
 
 def _can_stand_for(shape: Shape, other: Block, block: Block) -> bool:

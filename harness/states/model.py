@@ -24,9 +24,10 @@ FIXED_GPRS = frozenset((0, 26, 27, GP, SP, RA))
 class Place(NamedTuple):
     """Where an input word lies.
 
-    Units: ``offset`` in bytes from the start of the block (room ``block``, number ``number``) or from ``sp`` at the
-    call (room ``stack``); in room ``image`` it is a guest address. Rooms ``gpr``, ``fpr``, ``hi`` and ``lo`` have the
-    register number in ``number``. ``size`` is 1, 2, 4 or 8 bytes, as it was read.
+    Units: ``offset`` in bytes: from the address of the block (room ``block``, its number in ``number``), from ``sp`` at
+    the call (room ``stack``), or a guest address (room ``image``). Rooms ``gpr``, ``fpr``, ``hi`` and ``lo`` have the
+    register number in ``number``, and ``offset`` counts bytes from the most significant one. ``size`` is 1, 2, 4 or 8
+    bytes, as it was read.
     """
 
     room: str
@@ -35,12 +36,11 @@ class Place(NamedTuple):
     size: int
 
     def __str__(self) -> str:
-        if self.room == "gpr":
-            return GPR_NAMES[self.number]
-        if self.room == "fpr":
-            return f"f{self.number}"
-        if self.room in ("hi", "lo"):
-            return self.room
+        if self.room in ("gpr", "fpr", "hi", "lo"):
+            names = {"gpr": GPR_NAMES[self.number], "fpr": f"f{self.number}"}
+            is_whole = self.size == 8 or (self.room == "fpr" and self.size == 4 and not self.offset)
+            part = "" if is_whole else f"[{self.offset}..{self.offset + self.size - 1}]"
+            return names.get(self.room, self.room) + part
         if self.room == "stack":
             return f"sp{self.offset:+#x}"
         return f"{self.offset:016x}" if self.room == "image" else f"{self.offset:+#x}"

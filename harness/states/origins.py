@@ -172,12 +172,20 @@ class Tracer:
         stored = self._stored.get(address)
         if stored is not None and stored[:2] == (address, size):
             return stored[2]
+        if stored is not None and stored[2].alone is not None and address + size <= stored[0] + stored[1]:
+            return self._part(stored[2].alone, stored[1] - (address - stored[0]), size)
         parts = [self._stored[byte][2] for byte in range(address, address + size) if byte in self._stored]
         if parts:
             return mixed(parts)
         place = self._locate(address, size)
         if place is None or place.room == "frame":
             return NOWHERE
+        self.trace.reads.add(place)
+        return of_place(place)
+
+    def _part(self, whole: Place, from_end: int, size: int) -> Origin:
+        """The origin of ``size`` bytes of a stored copy of ``whole``, ``from_end`` bytes before the end of the copy."""
+        place = whole._replace(offset=whole.offset + whole.size - from_end, size=size)
         self.trace.reads.add(place)
         return of_place(place)
 

@@ -32,8 +32,6 @@ def draw(rng: Random, item: Input, constants: Sequence[int], tameness: int = 0) 
         value = rng.choice(item.favourites)
     elif item.kind is Kind.FLOAT:
         value = float_bits(rng, tame)
-        if item.place.size == 8 and item.wide:  # n32 passes two floats of a struct in one register
-            value |= float_bits(rng, tame) << 32
     elif item.kind is Kind.DOUBLE:
         value = double_bits(rng, tame)
     elif item.kind is Kind.DOUBLE_HIGH:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from itertools import cycle
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from harness.engines.base import StopKind
 from harness.engines.reference import Reference
 from harness.program.elf import load_elf
 from harness.program.model import Program
+from harness.states.draw import Draft
 from harness.states.model import Kind, Shape
 from harness.states.shape import find_shape
 from harness.states.source import ShapedStates
@@ -34,7 +36,7 @@ def share_that_returns(image: Program, shape: Shape, families: int = 6) -> float
     reference = Reference()
     reference.load(image.target(shape.function, shape.base.fr))
     source = ShapedStates(shape)
-    drafts = [source.drafts.example() for _ in range(families)]
+    drafts = [Draft(seed, kept) for seed, kept in zip(range(families), cycle((*shape.kept, ())), strict=False)]
     states = [*source.opening(), *(state for draft in drafts for state in source.family(draft))]
     ended = [reference.run(state, 100_000).stop is StopKind.RETURNED for state in states]
     return sum(ended) / len(ended)
@@ -98,6 +100,20 @@ def test_a_double_in_two_registers_has_a_high_and_a_low_word() -> None:
 def test_a_double_in_one_register_is_a_double() -> None:
     shape = shape_of((encode("add.d", fd=0, fs=12, ft=12), *RETURN), abi="n32")
     assert str(shape) == "f12 double"
+
+
+def test_two_floats_in_one_register_are_found_through_the_stack() -> None:
+    """n32 passes struct { float x, y; } in one register; the callee stores it and loads both halves."""
+    code = (
+        encode("addiu", t=SP, s=SP, i=-16),
+        encode("sd", t=A0, s=SP),
+        encode("lwc1", s=SP, ft=2),
+        encode("lwc1", s=SP, ft=4, i=4),
+        encode("add.s", fd=0, fs=2, ft=4),
+        encode("jr", s=RA),
+        encode("addiu", t=SP, s=SP, i=16),
+    )
+    assert str(shape_of(code, abi="n32")).splitlines() == ["a0[0..3] float", "a0[4..7] float"]
 
 
 def test_an_integer_that_is_converted_is_no_float() -> None:
