@@ -10,6 +10,7 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -133,6 +134,26 @@ def survey(config: Path, pattern: str, build: str, json_file: Path | None) -> in
     if json_file is not None:
         write_json(survey_document(builds), json_file)
     return 0
+
+
+@cli.command()
+@_json_option
+def selftest(json_file: Path | None) -> int:
+    """Tries the references on this machine: versions, a program computed by hand, Unicorn's known faults.
+
+    \b
+    Example:
+      tallystick selftest
+    """
+    from harness.selftest import selftest  # see check
+
+    lines = []
+    for line in selftest():
+        lines.append(line)
+        click.echo(f"{'good' if line.good else 'BAD'}  {line.what}: {line.text}")
+    if json_file is not None:
+        write_json({"schema": "tallystick.selftest/1", "lines": [asdict(line) for line in lines]}, json_file)
+    return 0 if all(line.good for line in lines) else FAULT
 
 
 class _Progress:

@@ -187,3 +187,12 @@ class SurveyedBuild:
     regions: tuple[tuple[int, int, bool, str], ...]
     functions: tuple[SurveyedFunction, ...]
     externals: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SelftestLine:
+    """One thing that the self-test looked at; ``good`` is false where a check could not be trusted."""
+
+    what: str
+    text: str
+    good: bool

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,10 @@ import pytest
 from tiny_project import make
 
 from harness import cli
+from harness.engines.base import MachineState, Outcome
+from harness.engines.reference import Reference
 from harness.errors import HarnessError
+from harness.selftest import sums_up
 
 NO_SPIN = 'exclude = [{ pattern = "spin", reason = "never ends" }]'
 
@@ -180,6 +184,26 @@ def test_a_survey_of_one_function_says_what_it_reads(tmp_path: Path, capsys: pyt
     assert (function["name"], function["callees"]) == ("store", [])
 
 
+# --- selftest --------------------------------------------------------------------------------------------------------
+
+
+def test_the_selftest_is_good_here(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = tmp_path / "selftest.json"
+    assert run("selftest", "--json", out) == 0
+    text = capsys.readouterr().out
+    assert "good  leg reference: sums 1 to 100" in text
+    assert "good  leg unicorn: sums 1 to 100" in text
+    assert {"what", "text", "good"} == set(json.loads(out.read_text())["lines"][0])
+
+
+def test_the_selftest_notices_a_leg_that_computes_wrongly() -> None:
+    class Off(Reference):
+        def run(self, before: MachineState, fuel: int) -> Outcome:
+            return super().run(replace(before, gpr=(*before.gpr[:4], 99, *before.gpr[5:])), fuel)
+
+    assert sums_up(Off()) == "wrong result: got (4950, 79200, '00001356'), expected (5050, 80800, '000013ba')"
+
+
 # --- what the user can get wrong, and what we can -------------------------------------------------------------------
 
 
@@ -269,7 +293,7 @@ def test_git_bisect_is_told_what_cannot_be_tested(monkeypatch: pytest.MonkeyPatc
     assert ended.value.code == mapped
 
 
-@pytest.mark.parametrize("verb", ["check", "replay", "survey"])
+@pytest.mark.parametrize("verb", ["check", "replay", "survey", "selftest"])
 def test_every_verb_explains_itself_with_an_example(verb: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(verb, "--help") == 0
-    assert f"tallystick {verb} " in capsys.readouterr().out.split("Example:")[1]
+    assert f"tallystick {verb}" in capsys.readouterr().out.split("Example:")[1]

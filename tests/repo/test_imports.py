@@ -22,7 +22,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("harness.check_function",),
     ("harness.workbench",),
     ("harness.check",),
-    ("harness.replaying", "harness.survey"),
+    ("harness.replaying", "harness.survey", "harness.selftest"),
     ("harness.cli",),
 )
 
