@@ -46,8 +46,7 @@ def expand(shape: Shape, draft: Draft, member: int = 0) -> MachineState:
     for item in shape.inputs:
         edit = edits.get(item.place)
         if item.kind is Kind.POINTER:
-            null = item.fixed or edit == 0 or (edit is None and item.nullable and rng.random() < 0.2)
-            builder.write(item.place, 0 if null else _pointer(rng, shape, item))
+            builder.write(item.place, _pointer_or_null(rng, shape, item, edit))
         elif item.kind is Kind.END:
             block = shape.blocks[item.block]
             builder.write(item.place, block.address + (_distance(rng, block) if edit is None else edit))
@@ -98,6 +97,15 @@ def _distance(rng: Random, block: Block) -> int:
     """How far from the address of its block an end lies: at it, near it, or where accesses were seen to end."""
     distance = rng.choice((0, rng.randrange(17), rng.randrange(block.high + 1), block.high))
     return distance // block.alignment * block.alignment
+
+
+def _pointer_or_null(rng: Random, shape: Shape, item: Input, edit: int | None) -> int:
+    """A pointer, or null where the code tests for it; the end of a linked structure now and then leads to itself."""
+    if item.fixed:
+        closes_ring = shape.rings and rng.random() < 0.15
+        return shape.blocks[item.place.number].address if closes_ring else 0
+    null = edit == 0 or (edit is None and item.nullable and rng.random() < 0.2)
+    return 0 if null else _pointer(rng, shape, item)
 
 
 def _pointer(rng: Random, shape: Shape, item: Input) -> int:

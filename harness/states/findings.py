@@ -78,8 +78,15 @@ class Findings:
         """The inputs known so far, in the order in which they are printed."""
         return [self._input(place) for place, _ in sorted(self._guesses.items(), key=_printed_order)]
 
-    def state(self, values: Mapping[Place, int], text: bytes = b"") -> MachineState:
-        """The state for a run of the search: blocks in cells, scalars as in ``values``, or from ``text``, or 0."""
+    def has_ends(self) -> bool:
+        """Whether a linked structure was cut off by null."""
+        return any(guess.fixed for guess in self._guesses.values())
+
+    def state(self, values: Mapping[Place, int], text: bytes = b"", rings: bool = False) -> MachineState:
+        """The state for a run of the search: blocks in cells, scalars as in ``values``, or from ``text``, or 0.
+
+        With ``rings`` a linked structure does not end in null, its last object leads to itself.
+        """
         base = base_state(
             self._program,
             self._function,
@@ -93,7 +100,7 @@ class Findings:
             builder.write_bytes(address, text)
         for place, guess in sorted(self._guesses.items(), key=_printed_order):
             if guess.fixed:
-                builder.write(place, 0)
+                builder.write(place, addresses[place.number] if rings else 0)
             elif guess.kind is Kind.POINTER:
                 builder.write(place, 0 if values.get(place) == 0 else addresses[guess.block])
             elif guess.kind is Kind.END:

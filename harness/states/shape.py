@@ -37,12 +37,12 @@ _RERUNS = 3
 #: Repairs in one round: each makes one more word a pointer, a function or a count, or a block bigger.
 _REPAIRS = 60
 #: Runs that try to turn round comparisons that always fell the same way.
-_FLIPS = 40
+_FLIPS = 100
 #: Units: instructions of one run, traced; and of one that is only run to see whether it ends.
 _RUN_FUEL = 3000
 _LONG_RUN = 30_000
 #: Units: traced instructions of the whole search of one function.
-_SEARCH_FUEL = 16_000
+_SEARCH_FUEL = 20_000
 #: What a run costs beside its instructions, in the same unit.
 _RUN_COST = 50
 _LONG_RUN_COST = 500
@@ -95,7 +95,17 @@ class _Search:
             for place, wanted in (*chance.values.items(), *chance.wanted):
                 given |= self._findings.fitted(place, wanted)
             self._round(_ROUNDS + _LATE_ROUNDS + number, given)
-        return self._tamed(self._findings.shape(self._kept))
+        shape = replace(self._findings.shape(self._kept), rings=self._ends_on_rings())
+        return self._tamed(shape)
+
+    def _ends_on_rings(self) -> bool:
+        """Whether the function ends by itself when a linked structure does not."""
+        if not self._findings.has_ends():
+            return False
+        held: _Values = {}
+        self._draw_missing(Random(0), 1, held)
+        before = self._findings.state(held, rings=True)
+        return self._runner.ending(before, self._entry, _RUN_FUEL) == "returned"
 
     def _tamed(self, shape: Shape) -> Shape:
         """The shape with values as wild as the function stands: most states should run to their end."""

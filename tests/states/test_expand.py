@@ -6,7 +6,7 @@ import dataclasses
 
 import pytest
 from hypothesis import find, settings
-from machine_code import A0, A1, ARRAY_SUM, DATA, IDENTITY, LIST_SUM, MAGIC, RETURN, T0, V0, program
+from machine_code import A0, A1, ARRAY_SUM, DATA, IDENTITY, LIST_SUM, MAGIC, NOP, RETURN, T0, T1, V0, program
 
 from harness.abi import ABIS, GP, RA, SP
 from harness.engines.base import RETURN_ADDRESS, MachineState
@@ -104,6 +104,30 @@ def test_pointers_lead_into_the_arena_and_null_only_where_the_code_tests_for_it(
     assert 0 in heads
     assert all(head == 0 or arena.address <= head < arena.end for head in heads)
     assert all(gpr(state, A0) != 0 for state in states_of(shape_of(ARRAY_SUM)))
+
+
+def test_a_list_becomes_a_ring_only_where_the_function_ends_all_the_same() -> None:
+    """LIST_SUM never leaves a ring; with a limit of 64 nodes it does."""
+    limited = (
+        encode("addiu", t=T1, i=64),
+        *LIST_SUM[:2],
+        encode("addiu", t=T1, s=T1, i=-1),
+        *LIST_SUM[3:6],
+        encode("bgtz", s=T1, i=-6),
+        NOP,
+        *RETURN,
+    )
+    assert not shape_of(LIST_SUM).rings
+    shape = shape_of(limited)
+    assert shape.rings
+    (end,) = (item.place for item in shape.inputs if item.fixed)
+    address = shape.blocks[end.number].address
+    last_words = set()
+    for state in states_of(shape):
+        arena = next(r for r in state.memory if r.name == "arena")
+        start = address + end.offset - arena.address
+        last_words.add(int.from_bytes(arena.data[start : start + 4], "big"))
+    assert last_words == {0, address & 0xFFFF_FFFF}
 
 
 def test_counts_stay_below_their_limit() -> None:
