@@ -8,7 +8,7 @@ open are further ops round it. A delay slot stands between the decision of its b
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
@@ -16,7 +16,7 @@ from typing import Any
 from interp.events import GuestTrap, open_, trap
 from interp.memory import Memory
 from interp.optable import Insn, Kind, Loc, decode
-from interp.words import pair, sext32, sext64, with_low32, zext32
+from interp.words import pair, sext32, sext64, with_low32, zext32, zext64
 
 # Slots: the general registers 0..31, then these, then one per constant. SINK takes what register 0 would; STALE + n
 # says that the upper half of FPR n is undefined.
@@ -47,6 +47,9 @@ class Block:
     addresses: list[int] = field(default_factory=list)
     exits: tuple[Key, Key] | None = None  # not taken, taken; None: the outcome is the address
     branch: int | None = None  # address of the conditional branch that ends it
+    words: frozenset[int] = frozenset((0,))  # slots that surely hold sign-extended words at its end
+    instructions: frozenset[int] = frozenset()  # unsigned addresses
+    following: dict[Key, Block] = field(default_factory=dict)  # what ran next so far
 
     def add(self, address: int, *ops: Op) -> None:
         """Appends ops of the instruction at ``address``."""
@@ -60,6 +63,7 @@ _FIELDS: dict[str, Callable[[Insn], int]] = {
     "a": lambda insn: insn.a,
     "a32": lambda insn: insn.a + 32,
     "k": lambda insn: insn.d,
+    "n": lambda insn: insn.row.access,
 }
 
 
@@ -115,15 +119,24 @@ class Assembler:
         self._fr = fr
         self._pool: dict[int, int] = {}  # constant -> slot
 
-    def block(self, key: Key, until: int) -> Block:
-        """The block at ``key``: it ends with a branch, before ``until``, or at a word that cannot run."""
+    def block(self, key: Key, words: frozenset[int], ends: Container[int]) -> Block:
+        """The block at ``key``: it ends with a branch, before one of ``ends``, or at a word that cannot run.
+
+        ``words`` are slots that surely hold sign-extended words at its start: these operands need no check.
+        """
         address, target = key if isinstance(key, tuple) else (key, None)
         block = Block(key, address)
-        known = {0}  # slots that hold sign-extended words
-        if target is not None:
+        known = set(words)
+        if target is None:
+            self._fill(block, address, known, ends)
+        else:
             self._append(block, address, known, in_slot=True)
             block.exits = (target, target)
-            return block
+        block.words = frozenset(known)
+        block.instructions = frozenset(map(zext64, range(block.start, block.start + 4 * block.length, 4)))
+        return block
+
+    def _fill(self, block: Block, address: int, known: set[int], ends: Container[int]) -> None:
         while insn := self._append(block, address, known):
             kind, address = insn.row.kind, address + 4
             if kind.has_slot:
@@ -134,12 +147,11 @@ class Assembler:
                 else:
                     self._append(block, address, known, in_slot=True)
                     block.exits = None if kind is Kind.INDIRECT else (address + 4, taken)
-                break
-            if address == until or block.length == _LONGEST:
+                return
+            if address in ends or block.length == _LONGEST:
                 block.add(address - 4, (_first, OUTCOME, ONE, ZERO))
                 block.exits = (address, address)
-                break
-        return block
+                return
 
     def ops(self, insn: Insn, address: int) -> list[Op]:
         """The ops of the instruction at a signed address; a branch leaves its condition or target in OUTCOME."""

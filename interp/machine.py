@@ -18,6 +18,7 @@ from interp.memory import Memory
 from interp.words import sext64, zext64
 
 _STATUS = COP0 + 12
+_VARIANTS = 4
 _CU1, _FR = 1 << 29, 1 << 26  # bits of Status
 
 
@@ -46,8 +47,6 @@ class Stop(NamedTuple):
     detail: str = ""
 
 
-#: A path through code: each block that ran with what ran next, None where it trapped.
-_Path = frozenset[tuple[Block, Key | None]]
 #: Addresses of instructions, and (address, taken) of conditional branches, unsigned.
 Reached = tuple[frozenset[int], frozenset[tuple[int, bool]]]
 
@@ -65,14 +64,14 @@ class Machine:
         self._software = ieee_when_unimplemented if ieee else nullcontext
         self.slots: list[Any] = [0] * CONSTANTS
         self.assembler = Assembler(memory, self.slots, fr)
-        self._blocks: dict[Key, Block] = {}
+        self._start = Block(0, 0)  # from where every run begins: nothing is known there
+        self._blocks: dict[Key, dict[frozenset[int], Block]] = {}  # by what is known to be words at the start
         self._code: tuple[tuple[int, bytes], ...] = ()
-        self._until = 0
+        self._ends: set[int] = set()  # every ``until`` of a run
         self._trail: list[Block] = []
         self._position: Iterator[Op] = iter(())
         self._ended: tuple[Key | None, int] = (None, 0)  # what would run next, None after a trap; where
         self._events: dict[tuple[str, int], None] = {}
-        self._reached: dict[tuple[_Path, int], Reached] = {}
         self.set_state((0,) * 32, 0, 0, (0,) * 32, 0)
 
     def set_state(self, gpr: Sequence[int], hi: int, lo: int, fpr: Sequence[int], fcsr: int) -> None:
@@ -103,14 +102,12 @@ class Machine:
 
         ``until`` is not seen in the delay slot of a branch.
         """
-        self._prepare(sext64(until))
-        r, blocks, trail, last = self.slots, self._blocks, self._trail, self._until
         key: Key = sext64(pc)
-        left = fuel
+        r, trail, last, block, left = self.slots, self._trail, sext64(until), self._prepare(sext64(until)), fuel
         with heard_by(self._note), self._software():
             try:
                 while key != last:
-                    block = blocks.get(key) or self._compile(key)
+                    block = block.following.get(key) or self._follow(block, key)
                     if left < block.length:
                         return self._stop("fuel", key, fuel - left)
                     left -= block.length
@@ -133,27 +130,44 @@ class Machine:
         """
         ended, at = self._ended
         following = [*(block.key for block in self._trail[1:]), ended]
-        path = frozenset(zip(self._trail, following, strict=False))
-        if (path, at) not in self._reached:
-            self._reached[path, at] = _reached(path, at)
-        return self._reached[path, at]
+        instructions: set[int] = set()
+        edges: set[tuple[int, bool]] = set()
+        for block, key in set(zip(self._trail, following, strict=False)):
+            if key is None:
+                instructions.update(range(zext64(block.start), zext64(at + 4), 4))
+                continue
+            instructions |= block.instructions
+            if block.branch is not None and block.exits:
+                edges.update((zext64(block.branch), taken) for taken in (False, True) if block.exits[taken] == key)
+        return frozenset(instructions), frozenset(edges)
 
-    def _prepare(self, until: int) -> None:
-        """Starts the records of a run afresh and drops the blocks of other code, or that run past ``until``."""
-        if self.memory.code != self._code:
+    def execute(self, ops: Sequence[Op]) -> None:
+        """Runs the ops of one instruction outside a run, as ``Assembler.ops`` gives them."""
+        r = self.slots
+        with self._software():
+            for op, d, a, b in ops:
+                r[d] = op(r[a], r[b])
+
+    def _prepare(self, until: int) -> Block:
+        """Starts the records of a run afresh; drops the blocks if the code is another or one runs past ``until``."""
+        blocks = [block for same in self._blocks.values() for block in same.values()] if until not in self._ends else []
+        if self.memory.code != self._code or any(b.start < until < b.start + 4 * b.length for b in blocks):
             self._code = self.memory.code
+            self._start = Block(0, 0)
             self._blocks.clear()
-            self._reached.clear()
-        if until != self._until:
-            self._until = until
-            for block in [b for b in self._blocks.values() if b.start < until < b.start + 4 * b.length]:
-                del self._blocks[block.key]
+        self._ends.add(until)
         self._trail.clear()
         self._events.clear()
+        return self._start
 
-    def _compile(self, key: Key) -> Block:
-        block = self._blocks[key] = self.assembler.block(key, self._until)
-        return block
+    def _follow(self, block: Block, key: Key) -> Block:
+        """The block at ``key`` with what ``block`` knows to be words; compiled for few such sets only."""
+        same = self._blocks.setdefault(key, {})
+        words = block.words if block.words in same or len(same) < _VARIANTS else frozenset((0,))
+        if words not in same:
+            same[words] = self.assembler.block(key, words, self._ends)
+        block.following[key] = same[words]
+        return same[words]
 
     def _address(self) -> int:
         """The signed address of the op that runs."""
@@ -172,15 +186,3 @@ class Machine:
             return Stop(kind, "", zext64(at), None, steps)
         fault = None if trap.fault_address is None else zext64(trap.fault_address)
         return Stop(kind, trap.kind, zext64(at), fault, steps, trap.detail)
-
-
-def _reached(path: _Path, at: int) -> Reached:
-    """The instructions and branch directions of a path that ended ``at`` an address."""
-    instructions: set[int] = set()
-    edges: set[tuple[int, bool]] = set()
-    for block, following in path:
-        end = block.start + 4 * block.length if following is not None else at + 4
-        instructions.update(map(zext64, range(block.start, end, 4)))
-        if block.branch is not None and block.exits and following is not None:
-            edges.update((zext64(block.branch), taken) for taken in (False, True) if block.exits[taken] == following)
-    return frozenset(instructions), frozenset(edges)

@@ -99,19 +99,19 @@ class Memory:
 
     def load(self, address: int, n: int) -> int:
         """Loads ``n`` bytes."""
-        page = self._read.get(address >> PAGE_BITS)
-        if page is None or address & (n - 1):
+        page, offset = self._read.get(address >> PAGE_BITS), address & PAGE - 1
+        if page is None or offset & (n - 1):
             page = self._readable(address, n)
-        value: int = _UNPACK[n](page, address & PAGE - 1)[0]
+        value: int = _UNPACK[n](page, offset)[0]
         return value
 
     def store(self, address: int, n: int, value: int) -> None:
         """Stores the low ``n`` bytes of ``value``."""
-        page = self._fast.get(address >> PAGE_BITS)
-        if page is None or address & (n - 1):
+        page, offset = self._fast.get(address >> PAGE_BITS), address & PAGE - 1
+        if page is None or offset & (n - 1):
             page = self._writable(address, n)
         pack, mask = _PACK[n]
-        pack(page, address & PAGE - 1, value & mask)
+        pack(page, offset, value & mask)
 
     def merge(self, address: int, n: int, value: int, mask: int) -> None:
         """Stores those bits of ``value`` that are set in ``mask``; a whole number of bytes."""

@@ -6,28 +6,28 @@ A variable word shift takes the low 5 bits of s, a doubleword shift the low 6; a
 from __future__ import annotations
 
 from interp.optable import row
-from interp.words import low_bits, lshr64, sext32, sext64, zext32
+from interp.words import lshr64, modulo, sext32, sext64, zext32
 
 
 @row("sll", "000000 00000 ttttt ddddd aaaaa 000000", "d,t,a", of="t a", narrow="always")
 @row("sllv", "000000 sssss ttttt ddddd 00000 000100", "d,t,s", of="t s", word="t")
 def sll(t: int, count: int) -> int:
     """Shifts a word left; the immediate form accepts any t, for that is how a word is sign-extended."""
-    return sext32(t << low_bits(count, 5))
+    return sext32(t << modulo(count, 32))
 
 
 @row("srl", "000000 00000 ttttt ddddd aaaaa 000010", "d,t,a", of="t a", word="t")
 @row("srlv", "000000 sssss ttttt ddddd 00000 000110", "d,t,s", of="t s", word="t")
 def srl(t: int, count: int) -> int:
     """Shifts a word right, filling with zeros."""
-    return sext32(zext32(t) >> low_bits(count, 5))
+    return sext32(zext32(t) >> modulo(count, 32))
 
 
 @row("sra", "000000 00000 ttttt ddddd aaaaa 000011", "d,t,a", of="t a", word="t")
 @row("srav", "000000 sssss ttttt ddddd 00000 000111", "d,t,s", of="t s", word="t")
 def sra(t: int, count: int) -> int:
     """Shifts a word right, filling with its sign."""
-    return sext32(t) >> low_bits(count, 5)
+    return sext32(t) >> modulo(count, 32)
 
 
 @row("dsll", "000000 00000 ttttt ddddd aaaaa 111000", "d,t,a", of="t a")
@@ -35,7 +35,7 @@ def sra(t: int, count: int) -> int:
 @row("dsllv", "000000 sssss ttttt ddddd 00000 010100", "d,t,s", of="t s")
 def dsll(t: int, count: int) -> int:
     """Shifts a doubleword left."""
-    return sext64(t << low_bits(count, 6))
+    return sext64(t << modulo(count, 64))
 
 
 @row("dsrl", "000000 00000 ttttt ddddd aaaaa 111010", "d,t,a", of="t a")
@@ -43,7 +43,7 @@ def dsll(t: int, count: int) -> int:
 @row("dsrlv", "000000 sssss ttttt ddddd 00000 010110", "d,t,s", of="t s")
 def dsrl(t: int, count: int) -> int:
     """Shifts a doubleword right, filling with zeros."""
-    return sext64(lshr64(t, low_bits(count, 6)))
+    return sext64(lshr64(t, modulo(count, 64)))
 
 
 @row("dsra", "000000 00000 ttttt ddddd aaaaa 111011", "d,t,a", of="t a")
@@ -51,4 +51,4 @@ def dsrl(t: int, count: int) -> int:
 @row("dsrav", "000000 sssss ttttt ddddd 00000 010111", "d,t,s", of="t s")
 def dsra(t: int, count: int) -> int:
     """Shifts a doubleword right, filling with its sign."""
-    return t >> low_bits(count, 6)
+    return t >> modulo(count, 64)

@@ -10,7 +10,8 @@ from the most significant one, 0 and 1 for fixed bits, runs of letters for field
 A meaning is a pure function; its *parameters* name its operands (``of`` overrides, where encodings share a meaning).
 Constants come first, then registers, of which at most two besides ``fcsr``, which comes last:
 
-    mem             the Memory                       k               number of the control register (field d)
+    mem             the Memory                       n               bytes of the access
+    k               number of the control register (field d)
     i, u            immediate, sign-, zero-extended  a, a32          shift amount, shift amount + 32
     s, t, hi, lo    signed 64-bit values             c0              CP0 register (field d), signed 64-bit value
     fs, ft          raw bits, unsigned, ``fp_in`` (32 or 64) of them: the register pair or the low half is taken apart
@@ -86,6 +87,7 @@ class Row:
     kind: Kind
     meaning: Callable[..., Any]
     operands: tuple[str, ...]
+    reads: tuple[str, ...]  # the operands that are registers
     results: tuple[str, ...]
     word: str
     narrow: str
@@ -96,11 +98,6 @@ class Row:
     fields: dict[str, tuple[int, int]]  # letter -> (lowest bit, width)
 
     @property
-    def reads(self) -> tuple[str, ...]:
-        """The operands that are registers."""
-        return tuple(name for name in self.operands if name in _REGISTERS)
-
-    @property
     def links(self) -> bool:
         """Whether a return address is written: the instruction calls."""
         return self.kind.has_slot and bool(self.results)
@@ -108,51 +105,26 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Insn:
-    """A decoded word; ``s t d a`` are raw 5-bit fields, in FP rows ft = t, fs = d, fd = a."""
+    """A decoded word; ``s t d a`` are raw fields, in FP rows ft = t, fs = d, fd = a.
+
+    Widths: ``imm`` and ``uimm`` are the low 16 bits, sign- and zero-extended; ``code`` has 20 bits in SYSCALL, BREAK,
+    10 in traps, and is 0 elsewhere.
+    """
 
     row: Row
     word: int
-
-    @property
-    def s(self) -> int:
-        """Bits 25..21."""
-        return self.word >> 21 & 31
-
-    @property
-    def t(self) -> int:
-        """Bits 20..16."""
-        return self.word >> 16 & 31
-
-    @property
-    def d(self) -> int:
-        """Bits 15..11."""
-        return self.word >> 11 & 31
-
-    @property
-    def a(self) -> int:
-        """Bits 10..6."""
-        return self.word >> 6 & 31
-
-    @property
-    def imm(self) -> int:
-        """Bits 15..0, sign-extended."""
-        return sext16(self.word)
-
-    @property
-    def uimm(self) -> int:
-        """Bits 15..0, zero-extended."""
-        return self.word & 0xFFFF
+    s: int
+    t: int
+    d: int
+    a: int
+    imm: int
+    uimm: int
+    code: int
 
     @property
     def conditional(self) -> bool:
         """Whether it can go both ways: a branch that compares more than register 0 with itself."""
         return self.row.kind in (Kind.BRANCH, Kind.LIKELY) and set(self.sources(True)) != {("gpr", 0)}
-
-    @property
-    def code(self) -> int:
-        """The code of SYSCALL and BREAK (20 bits) or of a trap (10 bits); 0 for all others."""
-        low, width = self.row.fields.get("c", (0, 0))
-        return self.word >> low & ((1 << width) - 1)
 
     def target(self, address: int) -> int:
         """Absolute target (unsigned 64 bits) of the branch or jump at ``address``; meaningless for other kinds."""
@@ -234,6 +206,7 @@ def row(
         to = syntax.split(",")[0] if kind in (Kind.ALU, Kind.LOAD, Kind.FLOAT) else ""
 
     def declare(meaning: _F) -> _F:
+        operands = tuple(inspect.signature(meaning).parameters if of is None else of.split())
         entry = Row(
             name=name,
             match=int(re.sub("[^1]", "0", bits), 2),
@@ -241,7 +214,8 @@ def row(
             syntax=syntax,
             kind=kind,
             meaning=meaning,
-            operands=tuple(inspect.signature(meaning).parameters if of is None else of.split()),
+            operands=operands,
+            reads=tuple(operand for operand in operands if operand in _REGISTERS),
             results=tuple(to.split()),
             word=word,
             narrow=narrow or ("always" if word else ""),
@@ -263,7 +237,9 @@ def decode(word: int) -> Insn | None:
     """The instruction that a 32-bit word is, or None: not MIPS III, a reserved instruction."""
     for mask, rows in _BY_MAJOR[word >> 26].items():
         if found := rows.get(word & mask):
-            return Insn(found, word)
+            low, width = found.fields.get("c", (0, 0))
+            registers = (word >> 21 & 31, word >> 16 & 31, word >> 11 & 31, word >> 6 & 31)
+            return Insn(found, word, *registers, sext16(word), word & 0xFFFF, word >> low & (1 << width) - 1)
     return None
 
 

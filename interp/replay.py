@@ -105,8 +105,7 @@ def _execute(machine: Machine, step: Step, expanded: _Expanded, in_slot: bool) -
     if row.access:
         start, size = insn.span(step.reads[("gpr", insn.s)])
         step.access = start, size, row.kind is Kind.STORE
-    for op, d, a, b in expanded.ops:
-        r[d] = op(r[a], r[b])
+    machine.execute(expanded.ops)
     if row.kind.has_slot:
         step.taken = row.kind is Kind.INDIRECT or bool(r[OUTCOME])
     step.writes = {loc: r[place] & M64 for loc, place in expanded.targets}

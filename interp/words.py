@@ -44,9 +44,15 @@ def zext64(v: int) -> int:
     return v & 0xFFFFFFFFFFFFFFFF
 
 
-def low_bits(v: int, count: int) -> int:
-    """The low ``count`` bits as an unsigned number."""
-    return v & ((1 << count) - 1)
+def sext(v: int, bits: int) -> int:
+    """The low ``bits`` bits as a signed number."""
+    sign = 1 << bits - 1
+    return ((v & 2 * sign - 1) ^ sign) - sign
+
+
+def modulo(v: int, power: int) -> int:
+    """``v`` modulo a power of two: what counts of a shift amount or of the place in an aligned unit."""
+    return v & power - 1
 
 
 def ones(count: int) -> int:

@@ -187,6 +187,24 @@ def test_an_event_in_a_loop_is_told_once() -> None:
     assert after.machine.events == []
 
 
+def test_an_operand_that_becomes_wide_on_a_later_round_of_a_loop_is_an_event() -> None:
+    loop = ["addu d=3 s=2 t=0", "addiu t=4 s=4 i=-1", "bne s=4 t=0 i=-3", "dsll d=2 t=2 a=31"]
+    assert run(loop, {2: 1, 4: 1}).machine.events == []
+    assert run(loop, {2: 1, 4: 2}).machine.events == [("non-canonical-operand", CODE)]
+
+
+def test_what_one_path_knows_of_an_operand_does_not_hold_on_another() -> None:
+    # Both ways meet at the last instruction: one has made register 2 a word, the other has not.
+    code = ["bne s=4 t=0 i=2", "sll", "sll d=2 t=2", "addu d=3 s=2 t=0"]
+    for first, second in ((0, 1), (1, 0)):
+        after = run(code, {2: WIDE, 4: first})
+        after.machine.set_state(registers({2: WIDE, 4: second}), 0, 0, [0] * 32, 0)
+        seen = [after.machine.events]
+        after.machine.run(CODE, CODE + 16, 100)
+        seen.append(after.machine.events)
+        assert seen[first == 0] == [("non-canonical-operand", CODE + 12)] and seen[first] == []
+
+
 # -- coverage ------------------------------------------------------------------------------------------------------
 
 

@@ -106,6 +106,15 @@ def test_a_doubleword_without_fr_is_told_as_a_pair() -> None:
     assert step.writes == {("fpr", 6): 0x0001_0203_0405_0607}
 
 
+def test_the_replay_of_a_machine_with_ieee_results_has_them_too() -> None:
+    # R4K p. 196: the chip leaves a denormal operand to software.
+    for ieee, trap in ((False, "unimplemented-operation"), (True, "")):
+        machine = Machine(machine_with("add.s fd=2 fs=1 ft=0").memory, True, ieee=ieee)
+        machine.set_state([0] * 32, 0, 0, [0, 1, *[0] * 30], 0)
+        (step,) = steps(machine, CODE, CODE + 4, 1)
+        assert (step.trap, step.writes.get(("fpr", 2))) == (trap, 1 if ieee else None)
+
+
 def test_the_last_writer_of_a_place_is_found() -> None:
     code = ("addiu t=2 i=1", "sw t=2 s=4 i=8", "addiu t=2 i=1", "sb t=0 s=4 i=11", "addiu t=3 i=1")
 

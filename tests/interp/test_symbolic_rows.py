@@ -97,7 +97,8 @@ def symbolic(row: Row, effects: Effects) -> Any:
     names |= {"trap": effects.event, "open_": effects.event}
     rebound = FunctionType(meaning.__code__, names, meaning.__name__, meaning.__defaults__, meaning.__closure__)
     parameters = inspect.signature(meaning).parameters
-    return rebound(*(effects if n == "mem" else Symbol(lambda values, n=n: values[n]) for n in parameters))
+    fixed = {"mem": effects, "n": row.access}
+    return rebound(*(fixed.get(name) or Symbol(lambda values, name=name: values[name]) for name in parameters))
 
 
 class Numbers(Effects):
@@ -146,7 +147,7 @@ def test_an_integer_row_runs_on_symbols_and_means_the_same(row: Row) -> None:
     rng = random.Random(row.name)
     for _ in range(30):
         values = {name: draw(rng, name) for name in inspect.signature(row.meaning).parameters if name != "mem"}
-        values["memory"] = rng.getrandbits(64)
+        values |= {"memory": rng.getrandbits(64), "n": row.access}
         expected, log = concrete(row, values)
         assert evaluated(result, values) == expected
         assert evaluated(effects.log, values) == log
