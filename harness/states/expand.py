@@ -21,6 +21,15 @@ FAMILY = 8
 #: Elements of big objects that are drawn one by one; the others keep the filling of their object.
 _MOST_FIELDS = 48
 
+#: The tameness at which every state is a kept one with a single word changed.
+_CLOSE_TO_KEPT = 3
+
+# What registers hold that the function does not read: drawn from stores of values because that is many times faster.
+_STORE = Random(0)
+_INTEGERS = tuple(sign_extended(values.integer(_STORE, 32, ())) for _ in range(1024))
+_FLOATS = tuple(values.float_bits(_STORE) for _ in range(1024))
+_DOUBLES = tuple(values.double_bits(_STORE) for _ in range(1024))
+
 _ALWAYS = ("gpr", "fpr", "hi", "lo", "stack")
 
 
@@ -41,7 +50,7 @@ def expand(shape: Shape, draft: Draft, member: int = 0) -> MachineState:
     _draw_unread_registers(builder, rng)
     for block in shape.blocks:
         builder.write_bytes(block.address + block.low, _filling(rng, shape, block))
-    edits = dict(edit for edit in draft.edits if member == 0 or rng.random() < 0.8)
+    edits = _edits(rng, shape, draft, member)
     alone = _drawn_alone(rng, shape)
     for item in shape.inputs:
         edit = edits.get(item.place)
@@ -59,14 +68,24 @@ def expand(shape: Shape, draft: Draft, member: int = 0) -> MachineState:
     return builder.state()
 
 
+def _edits(rng: Random, shape: Shape, draft: Draft, member: int) -> dict[Place, int]:
+    """The draft's words that hold in one member: all in the first one, most in the others."""
+    if draft.edits or shape.tameness < _CLOSE_TO_KEPT or not shape.kept:
+        return dict(edit for edit in draft.edits if member == 0 or rng.random() < 0.8)
+    edits = dict(rng.choice(shape.kept))
+    if edits:
+        del edits[rng.choice(list(edits))]
+    return edits
+
+
 def _draw_unread_registers(builder: StateBuilder, rng: Random) -> None:
     """Gives every register that a call leaves to chance a value, so that one lost or invented is noticed."""
-    for number in range(32):
-        if number not in FIXED_GPRS:
-            builder.gpr[number] = sign_extended(values.integer(rng, 32, ()))
-        builder.fpr[number] = values.double_bits(rng) if builder.base.fr else values.float_bits(rng)
-    builder.hi = sign_extended(rng.getrandbits(32))
-    builder.lo = sign_extended(rng.getrandbits(32))
+    fixed = {number: builder.gpr[number] for number in FIXED_GPRS}
+    builder.gpr[:] = rng.choices(_INTEGERS, k=32)
+    for number, value in fixed.items():
+        builder.gpr[number] = value
+    builder.fpr[:] = rng.choices(_DOUBLES if builder.base.fr else _FLOATS, k=32)
+    builder.hi, builder.lo = rng.choices(_INTEGERS, k=2)
     builder.fcsr = rng.randrange(4) if rng.random() < 0.15 else 0
 
 

@@ -31,6 +31,7 @@ _MOST_WALK = 0x1000
 _MOST_FIELDS = 0x200
 #: Units: bytes on either side that a run which did not return may claim.
 _CUT_SHORT = 64
+_MOST_FAVOURITES = 48
 _LIMITS = (16, 5, 2)
 _ORDER = {"gpr": 0, "fpr": 1, "hi": 2, "lo": 2, "stack": 3, "image": 4, "block": 5}
 
@@ -165,7 +166,9 @@ class Findings:
                 self._compared_addresses[pair] = None
         for place, wanted in trace.wanted():
             guess = self._guesses.get(place)
-            if guess is not None and guess.kind in (Kind.SCALAR, Kind.COUNT) and len(guess.favourites) < 24:
+            if guess is None or guess.kind not in (Kind.SCALAR, Kind.COUNT):
+                continue
+            if len(guess.favourites) < _MOST_FAVOURITES:
                 guess.favourites[wanted] = None
         return len(self._guesses) > known
 

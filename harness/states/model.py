@@ -112,8 +112,8 @@ class Shape:
     ``functions`` are the addresses that function pointers take, ``constants`` the values that occur in the code.
     ``kept`` are sets of explicit words, each of which led the function along a way of its own while the shape was
     searched; ``notes`` say where the search gave up. ``tameness`` is 0 where any value may be drawn, 1 or 2 where most
-    values must be small for the function to run to its end. With ``rings`` the function also ends when the last object
-    of a linked structure leads to itself.
+    values must be small for the function to run to its end, 3 where all but one must be those of a kept run. With
+    ``rings`` the function also ends when the last object of a linked structure leads to itself.
     """
 
     function: Function

@@ -222,6 +222,8 @@ class Tracer:
             self._note_float_uses(plan)
         if plan.name in _SET_LESS:
             self._note_set_less(plan, step)
+        elif plan.kind is Kind.TRAP and plan.sources:
+            self._note_trap_test(plan, step, holds=False)
         elif plan.name.startswith("c."):
             left, right = plan.sources[0], plan.sources[2 if len(plan.sources) > 3 else 1]  # of pairs the high words
             sides = self._registers[left], self._registers[right]
@@ -235,7 +237,18 @@ class Tracer:
             right, right_value = self._registers[plan.sources[1]], sext64(step.reads[plan.sources[1]])
         holds = any(step.writes.values())
         sides = self._registers[left], right
-        self._note(Comparison(step.address, *sides, sext64(step.reads[left]), right_value, holds))
+        is_range = plan.name in ("sltiu", "sltu") and right is NOWHERE and 1 < right_value <= 256
+        left_value = sext64(step.reads[left])
+        self._note(Comparison(step.address, *sides, left_value, right_value, holds, is_range=is_range))
+
+    def _note_trap_test(self, plan: Plan, step: Step, holds: bool) -> None:
+        """A trap instruction compares like a branch."""
+        values = [sext64(step.reads[loc]) for loc in plan.sources]
+        right, right_value = NOWHERE, plan.insn.imm
+        if len(values) > 1:
+            right, right_value = self._registers[plan.sources[1]], values[1]
+        left = self._registers[plan.sources[0]]
+        self._note(Comparison(step.address, left, right, values[0], right_value, holds))
 
     def _note_float_uses(self, plan: Plan) -> None:
         source_format = plan.name.rsplit(".", 1)[-1]
@@ -285,6 +298,11 @@ class Tracer:
             trace.need = 1 if plan.is_partial else plan.insn.row.access
             trace.culprit = self._registers[plan.base]
             self._read(trace.culprit)
+        else:
+            for loc in plan.sources:
+                self._read(self._registers[loc])
+            if plan.kind is Kind.TRAP and plan.sources:
+                self._note_trap_test(plan, step, holds=True)
 
 
 def _initial_origins(fr: bool) -> dict[Loc, Origin]:

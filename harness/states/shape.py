@@ -46,6 +46,8 @@ _SEARCH_FUEL = 20_000
 #: What a run costs beside its instructions, in the same unit.
 _RUN_COST = 50
 _LONG_RUN_COST = 500
+#: Runs that ended and are kept even though they went no way of their own.
+_FEWEST_KEPT = 3
 #: States that are tried out at the end, and how many of them should run to their end with nothing left open.
 _TRIALS, _ENOUGH = 12, 8
 
@@ -110,7 +112,7 @@ class _Search:
     def _tamed(self, shape: Shape) -> Shape:
         """The shape with values as wild as the function stands: most states should run to their end."""
         best, most = shape, -1
-        for tameness in range(3):
+        for tameness in range(4):
             candidate = replace(shape, tameness=tameness)
             states = [expand(candidate, Draft(seed)) for seed in range(_TRIALS)]
             ended = sum(self._runner.ending(state, self._entry, _LONG_RUN) == "returned" for state in states)
@@ -184,7 +186,7 @@ class _Search:
 
     def _keep(self, trace: Trace, held: _Values) -> None:
         directions = {(address, taken) for address, record in trace.branches.items() for taken in record.directions}
-        if not directions <= self._directions:
+        if not directions <= self._directions or len(self._kept) < _FEWEST_KEPT:
             self._directions |= directions
             self._kept.append(dict(held))
             self._news += 1

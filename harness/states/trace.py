@@ -9,13 +9,19 @@ from harness.states.model import Place
 from harness.states.terms import NOWHERE, Origin, added
 from harness.states.words import sign_extended
 
+#: Values inside a range check that are worth trying one by one.
+_MOST_OF_RANGE = 32
+
 #: Unsigned values that some places should hold at the same time.
 Wanted = tuple[tuple[Place, int], ...]
 
 
 @dataclass(slots=True)
 class Comparison:
-    """Two values that the code compared: by a branch, a set-on-less or a floating-point compare."""
+    """Two values that the code compared: by a branch, a set-on-less, a trap or a floating-point compare.
+
+    ``is_range`` marks the unsigned comparison with a small constant that guards a table or tells a class of characters.
+    """
 
     address: int
     left: Origin
@@ -24,6 +30,7 @@ class Comparison:
     right_value: int
     holds: bool
     floating: bool = False
+    is_range: bool = False
 
     @property
     def addresses(self) -> tuple[Place, Place] | None:
@@ -47,7 +54,8 @@ class Comparison:
             if place in values and distance % factor == 0:
                 equal = values[place] - distance // factor
                 bits = 8 * place.size
-                for value in (equal, equal + 1, equal - 1):
+                inside = range(2, min(self.right_value, _MOST_OF_RANGE) + 1) if self.is_range else ()
+                for value in (equal, equal + 1, equal - 1, *(equal - factor * n for n in inside)):
                     if -(1 << bits - 1) <= value < 1 << bits:
                         yield ((place, value & (1 << bits) - 1),)
         for origin, other in ((self.left, self.right_value), (self.right, self.left_value)):

@@ -22,10 +22,10 @@ _PLAIN_NUMBERS = (0.0, -0.0, 1.0, -1.0, 0.5, 2.0, -2.0, 3.0, 10.0, 100.0, 0.1, 3
 def draw(rng: Random, item: Input, constants: Sequence[int], tameness: int = 0) -> int:
     """A value for one input that is no pointer, as wide as its place; narrow registers get canonical values.
 
-    With a ``tameness`` of 1 half of the values are small numbers, with 2 nearly all.
+    With a ``tameness`` of 1 or 3 half of the values are small numbers, with 2 nearly all.
     """
     bits = 8 * item.place.size
-    tame = tameness > 0 and rng.random() < (0.5, 0.9)[tameness - 1]
+    tame = tameness > 0 and rng.random() < (0.5, 0.9, 0.5)[tameness - 1]
     if item.kind is Kind.COUNT:
         value = _count(rng, item)
     elif item.favourites and rng.random() < 0.4:
