@@ -121,7 +121,7 @@ def _distance(rng: Random, block: Block) -> int:
 def _pointer_or_null(rng: Random, shape: Shape, item: Input, edit: int | None) -> int:
     """A pointer, or null where the code tests for it; the end of a linked structure now and then leads to itself."""
     if item.fixed:
-        closes_ring = shape.rings and rng.random() < 0.15
+        closes_ring = shape.rings and item.place.room == "block" and rng.random() < 0.15
         return shape.blocks[item.place.number].address if closes_ring else 0
     null = edit == 0 or (edit is None and item.nullable and rng.random() < 0.2)
     return 0 if null else _pointer(rng, shape, item)

@@ -9,13 +9,13 @@ from the instructions that use it.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 
 from harness.abi import Abi
 from harness.engines.base import MachineState
 from harness.program.model import Function, Program
 from harness.states.builder import StateBuilder
 from harness.states.code import callable_functions, constants_of
+from harness.states.guesses import FoundBlock, Guess
 from harness.states.layout import CELL, MOST_BLOCKS, apart, base_state, cell_address, packed, window
 from harness.states.model import FIXED_GPRS, NOT_NULL, Block, Edit, Input, Kind, Place, Shape
 from harness.states.terms import Origin
@@ -36,28 +36,6 @@ _LIMITS = (16, 5, 2)
 _ORDER = {"gpr": 0, "fpr": 1, "hi": 2, "lo": 2, "stack": 3, "image": 4, "block": 5}
 
 
-@dataclass(slots=True)
-class _Guess:
-    """What one place is taken for."""
-
-    kind: Kind = Kind.SCALAR
-    block: int = -1
-    limit: int = 0
-    fixed: bool = False
-    uses: set[str] = field(default_factory=set)
-    favourites: dict[int, None] = field(default_factory=dict)
-
-
-@dataclass(slots=True)
-class _Found:
-    """A block in its cell: bytes mapped, bytes touched, widest aligned access, pointers on the way to it."""
-
-    depth: int
-    mapped: tuple[int, int] = (0, 1)
-    touched: tuple[int, int] = (0, 0)
-    alignment: int = 1
-
-
 class Findings:
     """Everything known about the inputs of one function."""
 
@@ -68,8 +46,8 @@ class Findings:
         self._fr = fr
         self._window = window(program)
         self.functions = callable_functions(program)
-        self._guesses: dict[Place, _Guess] = {}
-        self._blocks: list[_Found] = []
+        self._guesses: dict[Place, Guess] = {}
+        self._blocks: list[FoundBlock] = []
         self._compared_addresses: dict[tuple[Place, Place], None] = {}
         self.notes: dict[str, None] = {}
 
@@ -77,11 +55,11 @@ class Findings:
 
     def inputs(self) -> list[Input]:
         """The inputs known so far, in the order in which they are printed."""
-        return [self._input(place) for place, _ in sorted(self._guesses.items(), key=_printed_order)]
+        return [guess.as_input(place) for place, guess in sorted(self._guesses.items(), key=_printed_order)]
 
     def has_ends(self) -> bool:
         """Whether a linked structure was cut off by null."""
-        return any(guess.fixed for guess in self._guesses.values())
+        return any(guess.fixed and place.room == "block" for place, guess in self._guesses.items())
 
     def state(self, values: Mapping[Place, int], text: bytes = b"", rings: bool = False) -> MachineState:
         """The state for a run of the search: blocks in cells, scalars as in ``values``, or from ``text``, or 0.
@@ -101,7 +79,7 @@ class Findings:
             builder.write_bytes(address, text)
         for place, guess in sorted(self._guesses.items(), key=_printed_order):
             if guess.fixed:
-                builder.write(place, addresses[place.number] if rings else 0)
+                builder.write(place, addresses[place.number] if rings and place.room == "block" else 0)
             elif guess.kind is Kind.POINTER:
                 builder.write(place, 0 if values.get(place) == 0 else addresses[guess.block])
             elif guess.kind is Kind.END:
@@ -151,7 +129,7 @@ class Findings:
             if not -_MOST_FIELDS <= place.offset < _MOST_FIELDS and place.room == "block":
                 continue
             if place.room != "gpr" or place.number not in FIXED_GPRS:
-                self._guesses.setdefault(place, _Guess())
+                self._guesses.setdefault(place, Guess())
         for place, uses in trace.uses.items():
             if place in self._guesses:
                 self._guesses[place].uses |= uses
@@ -267,8 +245,8 @@ class Findings:
         guess.kind = Kind.POINTER
         if depth <= _MOST_DEPTH and len(self._blocks) < MOST_BLOCKS:
             guess.block = len(self._blocks)
-            self._blocks.append(_Found(depth))
-        elif "tested" in guess.uses:
+            self._blocks.append(FoundBlock(depth))
+        elif "tested" in guess.uses or place.room != "block":
             guess.fixed = True
         else:  # never compared with null: a ring, or a link back
             guess.block = place.number
@@ -288,7 +266,7 @@ class Findings:
             guess = self._guesses.get(place)
             if guess is None or guess.kind not in (Kind.SCALAR, Kind.COUNT) or guess.fixed:
                 continue
-            if _kind_by_use(guess.uses, place) is not Kind.SCALAR:
+            if guess.kind_by_use(place) is not Kind.SCALAR:
                 continue  # a float
             limit = next((limit for limit in _LIMITS if limit < guess.limit or guess.kind is Kind.SCALAR), 0)
             if limit:
@@ -318,7 +296,7 @@ class Findings:
     def shape(self, kept: Sequence[Mapping[Place, int]]) -> Shape:
         """The shape as it is known now, with blocks side by side; ``kept`` are values that reached something new."""
         wanted = [
-            Block(number, 0, *found.touched, _spare(found), found.alignment, found.depth)
+            Block(number, 0, *found.touched, found.spare, found.alignment, found.depth)
             for number, found in enumerate(self._blocks)
         ]
         blocks, arena = packed(self._window.arena, wanted)
@@ -354,25 +332,8 @@ class Findings:
         fitting = [self.fitted(place, value) for place, value in values.items() if self._is_inside(place)]
         return tuple(edit for one in fitting for edit in one.items())
 
-    def _input(self, place: Place) -> Input:
-        guess = self._guesses[place]
-        kind = guess.kind
-        if kind is Kind.SCALAR:
-            kind = _kind_by_use(guess.uses, place)
-        return Input(
-            place=place,
-            kind=kind,
-            block=guess.block,
-            nullable="tested" in guess.uses,
-            limit=guess.limit,
-            wide="wide" in guess.uses,
-            narrow="word" in guess.uses,
-            fixed=guess.fixed,
-            favourites=tuple(guess.favourites),
-        )
 
-
-def _printed_order(item: tuple[Place, _Guess]) -> tuple[int, int, int, int]:
+def _printed_order(item: tuple[Place, Guess]) -> tuple[int, int, int, int]:
     """Registers first, blocks last; of words at one place the widest first, so that a narrower one is written later."""
     place = item[0]
     return _ORDER[place.room], place.number, place.offset, -place.size
@@ -381,22 +342,3 @@ def _printed_order(item: tuple[Place, _Guess]) -> tuple[int, int, int, int]:
 def _rarest(record: BranchRecord) -> tuple[bool, int]:
     """Branches that ran seldom first, and before them all those that depend on few words."""
     return len(record.places) > 4, record.most
-
-
-def _spare(found: _Found) -> int:
-    """Bytes to give a block above what was touched: a walk may go further in other states, and text ends in zeros."""
-    touched = found.touched[1] - found.touched[0]
-    return 16 + min(256, touched)
-
-
-def _kind_by_use(uses: set[str], place: Place) -> Kind:
-    """What a scalar is, by the floating-point instructions that used copies of it."""
-    if "integer" in uses:
-        return Kind.SCALAR
-    if "double" in uses and place.size == 8:
-        return Kind.DOUBLE
-    if "float" in uses:
-        return Kind.FLOAT
-    if "double high" in uses:
-        return Kind.DOUBLE_HIGH
-    return Kind.DOUBLE_LOW if "double low" in uses else Kind.SCALAR

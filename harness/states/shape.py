@@ -42,7 +42,7 @@ _FLIPS = 100
 _RUN_FUEL = 3000
 _LONG_RUN = 30_000
 #: Units: traced instructions of the whole search of one function.
-_SEARCH_FUEL = 20_000
+_SEARCH_FUEL = 8_000
 #: What a run costs beside its instructions, in the same unit.
 _RUN_COST = 50
 _LONG_RUN_COST = 500
@@ -78,6 +78,13 @@ class _Search:
         self._chances = Chances()
 
     def run(self) -> Shape:
+        self._explore()
+        self._turn_round()
+        shape = replace(self._findings.shape(self._kept), rings=self._ends_on_rings())
+        return self._tamed(shape)
+
+    def _explore(self) -> None:
+        """Runs rounds with unrelated values until they bring nothing new."""
         idle = 0
         for number in range(_ROUNDS):
             known = self._news
@@ -88,6 +95,9 @@ class _Search:
         for number in range(_LATE_ROUNDS):
             self._findings.find_ends()
             self._round(_ROUNDS + number, {})
+
+    def _turn_round(self) -> None:
+        """Repeats kept runs with one word changed, so that a comparison falls the other way."""
         for number in range(_FLIPS):
             chance = self._chances.next()
             if chance is None:
@@ -97,8 +107,6 @@ class _Search:
             for place, wanted in (*chance.values.items(), *chance.wanted):
                 given |= self._findings.fitted(place, wanted)
             self._round(_ROUNDS + _LATE_ROUNDS + number, given)
-        shape = replace(self._findings.shape(self._kept), rings=self._ends_on_rings())
-        return self._tamed(shape)
 
     def _ends_on_rings(self) -> bool:
         """Whether the function ends by itself when a linked structure does not."""

@@ -1,0 +1,60 @@
+"""What the search takes a place or a block for, until it knows better."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from harness.states.model import Input, Kind, Place
+
+
+@dataclass(slots=True)
+class Guess:
+    """What one place is taken for; ``uses`` are the kinds of instructions that used copies of it."""
+
+    kind: Kind = Kind.SCALAR
+    block: int = -1
+    limit: int = 0
+    fixed: bool = False
+    uses: set[str] = field(default_factory=set)
+    favourites: dict[int, None] = field(default_factory=dict)
+
+    def as_input(self, place: Place) -> Input:
+        """The guess as the shape will say it."""
+        return Input(
+            place=place,
+            kind=self.kind_by_use(place) if self.kind is Kind.SCALAR else self.kind,
+            block=self.block,
+            nullable="tested" in self.uses,
+            limit=self.limit,
+            wide="wide" in self.uses,
+            narrow="word" in self.uses,
+            fixed=self.fixed,
+            favourites=tuple(self.favourites),
+        )
+
+    def kind_by_use(self, place: Place) -> Kind:
+        """What a scalar is, by the floating-point instructions that used copies of it."""
+        if "integer" in self.uses:
+            return Kind.SCALAR
+        if "double" in self.uses and place.size == 8:
+            return Kind.DOUBLE
+        if "float" in self.uses:
+            return Kind.FLOAT
+        if "double high" in self.uses:
+            return Kind.DOUBLE_HIGH
+        return Kind.DOUBLE_LOW if "double low" in self.uses else Kind.SCALAR
+
+
+@dataclass(slots=True)
+class FoundBlock:
+    """A block in its cell: bytes mapped, bytes touched, widest aligned access, pointers on the way to it."""
+
+    depth: int
+    mapped: tuple[int, int] = (0, 1)
+    touched: tuple[int, int] = (0, 0)
+    alignment: int = 1
+
+    @property
+    def spare(self) -> int:
+        """Bytes to add above what was touched: a walk may go further in other states, and text ends in zeros."""
+        return 16 + min(256, self.touched[1] - self.touched[0])
