@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 
 import pytest
-from guest_code import CODE, DATA, page, registers, run, words
+from guest_runs import CODE, DATA, page, registers, run, words
 
 from interp.machine import Machine, Stop
 from interp.memory import PAGE, Memory

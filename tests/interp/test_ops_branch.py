@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from guest_code import CODE, run
+from guest_runs import CODE, run
 
 MAX64, MIN64 = (1 << 63) - 1, -1 << 63
 PAIRS = [(0, 0), (1, 0), (-1, -1), (0x8000_0000, -0x8000_0000), (MIN64, MAX64), (MAX64, MAX64)]

@@ -8,7 +8,7 @@ where these are equal.
 from __future__ import annotations
 
 import pytest
-from guest_code import run
+from guest_runs import run
 
 MAX32, MIN32 = 0x7FFF_FFFF, -0x8000_0000
 MAX64, MIN64 = (1 << 63) - 1, -1 << 63

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from guest_code import CODE, DATA, run
+from guest_runs import CODE, DATA, run
 
 BYTES = "80 91 a2 b3 c4 d5 e6 f7"
 POSITIVE = "01 12 23 34 45 56 67 78"

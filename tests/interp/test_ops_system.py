@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from guest_code import CODE, DATA, run
+from guest_runs import CODE, DATA, run
 
 MAX64, MIN64 = (1 << 63) - 1, -1 << 63
 

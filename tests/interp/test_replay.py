@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 
 import pytest
-from guest_code import CODE, DATA, page, registers, words
+from guest_runs import CODE, DATA, page, registers, words
 
 from interp.machine import Machine
 from interp.memory import Memory
