@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from harness.engines.base import Coverage
-from interp.optable import Insn, Kind, decode
+from interp.optable import decode
 
 
 class Reach:
     """What has been reached of one function, out of what is there.
 
-    Instructions are those of the function's own extent; what its callees execute does not count. A branch that
-    compares a register with itself (``b``, ``bal``) has one direction, any other conditional branch two.
+    Instructions are those of the function's own extent; what its callees execute does not count. A conditional branch
+    has two directions; one that register 0 or a register compared with itself decides (``b``, ``bal``) has none.
     """
 
     def __init__(self, words: Iterable[tuple[int, int]]) -> None:
@@ -23,8 +23,8 @@ class Reach:
         for address, word in words:
             addresses.append(address)
             insn = decode(word)
-            if insn is not None and insn.row.kind in (Kind.BRANCH, Kind.LIKELY):
-                self._edges |= {(address, taken) for taken in _directions(insn)}
+            if insn is not None and insn.conditional:
+                self._edges |= {(address, True), (address, False)}
         self._addresses = frozenset(addresses)
         self._reached_edges: set[tuple[int, bool]] = set()
 
@@ -52,20 +52,3 @@ class Reach:
     def branches_reached(self) -> int:
         """Branch directions of the function that some run went."""
         return len(self._reached_edges)
-
-
-#: Branches on one register whose outcome register zero decides: taken, and not taken.
-_ALWAYS_ON_ZERO = {"blez", "bgez", "bgezal", "blezl", "bgezl", "bgezall"}
-_NEVER_ON_ZERO = {"bltz", "bgtz", "bltzal", "bltzl", "bgtzl", "bltzall"}
-
-
-def _directions(insn: Insn) -> tuple[bool, ...]:
-    """The directions that a branch can go at all."""
-    name = insn.row.name.rstrip("l") if insn.row.name in ("beql", "bnel") else insn.row.name
-    if name in ("beq", "bne") and insn.s == insn.t:
-        return (name == "beq",)
-    if insn.s == 0 and insn.row.name in _ALWAYS_ON_ZERO:
-        return (True,)
-    if insn.s == 0 and insn.row.name in _NEVER_ON_ZERO:
-        return (False,)
-    return (True, False)

@@ -123,8 +123,10 @@ class Insn:
 
     @property
     def conditional(self) -> bool:
-        """Whether it can go both ways: a branch that compares more than register 0 with itself."""
-        return self.row.kind in (Kind.BRANCH, Kind.LIKELY) and set(self.sources(True)) != {("gpr", 0)}
+        """Whether it can go both ways: a branch, but on no register compared with itself, nor on register 0 alone."""
+        sources = self.sources(True)
+        decided = len(set(sources)) < len(sources) or sources == (("gpr", 0),)
+        return self.row.kind in (Kind.BRANCH, Kind.LIKELY) and not decided
 
     def target(self, address: int) -> int:
         """Absolute target (unsigned 64 bits) of the branch or jump at ``address``; meaningless for other kinds."""

@@ -22,11 +22,11 @@ def reach(*words: int) -> Reach:
         (encode("bnel", s=4, t=5), 2),
         (encode("bgezal", s=4), 2),
         (encode("bc1t"), 2),
-        (encode("beq", s=0, t=0), 1),  # b
-        (encode("beql", s=4, t=4), 1),
-        (encode("bne", s=7, t=7), 1),  # never taken
-        (encode("bgezal", s=0), 1),  # bal
-        (encode("bltz", s=0), 1),
+        (encode("beq", s=0, t=0), 0),  # b
+        (encode("beql", s=4, t=4), 0),
+        (encode("bne", s=7, t=7), 0),  # never taken
+        (encode("bgezal", s=0), 0),  # bal
+        (encode("bltz", s=0), 0),
         (encode("j"), 0),
         (encode("jr", s=31), 0),
         (encode("addu", s=4, t=5, d=2), 0),
