@@ -114,6 +114,22 @@ def replay(case: Path, json_file: Path | None) -> int:
 
 
 @cli.command()
+@click.argument("file", type=_FILE, default="tally.toml")
+def init(file: Path) -> int:
+    """Writes a tally.toml to fill in, with every key explained; never over a file that is there.
+
+    \b
+    Example:
+      tallystick init harbour/tally.toml
+    """
+    from harness.starter import write_starter  # see check
+
+    write_starter(file)
+    click.echo(f"wrote {file}: fill it in, then try `tallystick survey {file}`")
+    return 0
+
+
+@cli.command()
 @click.argument("config", type=_FILE)
 @click.argument("pattern", default="")
 @click.option("--build", default="", metavar="NAME", help="Only this build of the file.")

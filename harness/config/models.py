@@ -1,7 +1,8 @@
 """The tables of ``tally.toml``: every key with its type, default, bounds and one-line description.
 
-The descriptions are the only text about the keys; documentation and error messages are made from them. The tables
-are frozen: what a run uses is what the file said.
+The descriptions are the only text about the keys; error messages and the file that ``tallystick init`` writes are made
+from them, the latter also from the examples, which every key without a useful default has. The tables are frozen: what
+a run uses is what the file said.
 """
 
 from __future__ import annotations
@@ -82,17 +83,25 @@ class Table(BaseModel):
 class Guest(Table):
     """The program under test as the original processor runs it."""
 
-    image: LocalPath = Field(description="ELF file of the guest program (32 or 64 bit, big-endian MIPS) or raw image.")
+    image: LocalPath = Field(
+        description="ELF file of the guest program (32 or 64 bit, big-endian MIPS) or raw image.",
+        examples=["harbour.elf"],
+    )
     base: Address | None = Field(
-        default=None, description="Guest address of the first byte of a raw image; not for an ELF file."
+        default=None,
+        description="Guest address of the first byte of a raw image; not for an ELF file.",
+        examples=["0x80001000"],
     )
     functions: LocalPath | None = Field(
-        default=None, description='Function list of a raw image, one "address size name" a line; not for an ELF file.'
+        default=None,
+        description='Function list of a raw image, one "address size name" a line; not for an ELF file.',
+        examples=["functions.txt"],
     )
-    abi: Abi = Field(default=Abi.O32, description="Calling convention of the guest's functions.")
+    abi: Abi = Field(default=Abi.O32, description="Calling convention of the guest's functions: o32, n32, o64 or eabi.")
     fpu: Fpu | None = Field(
         default=None,
         description="Floating-point registers: paired (FR=0) or flat (FR=1). Absent: paired for o32, else flat.",
+        examples=["flat"],
     )
 
     @model_validator(mode="after")
@@ -118,11 +127,14 @@ class Translator(Table):
         min_length=1,
         description="Command that makes the C, run in the folder of the file: {python} is this Python, "
         "{image} the guest image, {output} the output folder.",
+        examples=["{python} translate.py {image} {output}"],
     )
     inputs: tuple[str, ...] = Field(
-        default=(), description="Files that the output depends on besides the image; shell patterns."
+        default=(),
+        description="Files that the output depends on besides the image; shell patterns.",
+        examples=[["translate.py"]],
     )
-    output: LocalPath = Field(description="Folder that the command writes into.")
+    output: LocalPath = Field(description="Folder that the command writes into.", examples=["out"])
     seconds: Seconds = Field(default=60.0, description="Time after which the command is stopped, in seconds.")
 
 
@@ -136,40 +148,53 @@ class Binding(Table):
         "call finds it by {address}.",
     )
     declare: str = Field(
-        default="", description="C declarations that the expressions below need, at file level after the headers."
+        default="",
+        description="C declarations that the expressions below need, at file level after the headers.",
+        examples=["static struct machine m;"],
     )
     setup: str = Field(
         default="",
         description="C statements before each call, before the registers are written; placeholders as in call.",
+        examples=["m.stopped = 0;"],
     )
     call: str = Field(
         min_length=1,
         description="C statement that calls one translated function: {function} is its C name, {address} its guest "
         "address in 8 hex digits, {memory} a uint8_t pointer to guest memory, {return_address} what ra holds, as a "
         "64-bit constant.",
+        examples=["{function}(&m, {memory})"],
     )
     prototype: str = Field(
         default="",
         description="C declaration of the translated function {function}, without semicolon; also makes a stand-in "
         "for one that nobody defines.",
+        examples=["void {function}(struct machine *m, uint8_t *ram)"],
     )
     gpr: str = Field(
         description="Lvalue of general register {n}, 4 or 8 bytes; 4 bytes are read back sign-extended. Register 0 is "
-        "set to 0 and not read back."
+        "set to 0 and not read back.",
+        examples=["m.r[{n}]"],
     )
-    hi: str | None = Field(default=None, description="Lvalue of HI, 4 or 8 bytes; absent: not compared.")
-    lo: str | None = Field(default=None, description="Lvalue of LO, 4 or 8 bytes; absent: not compared.")
+    hi: str | None = Field(
+        default=None, description="Lvalue of HI, 4 or 8 bytes; absent: not compared.", examples=["m.hi"]
+    )
+    lo: str | None = Field(
+        default=None, description="Lvalue of LO, 4 or 8 bytes; absent: not compared.", examples=["m.lo"]
+    )
     fpr: str | None = Field(
         default=None,
         description="Lvalue of floating-point register {n}, 8 bytes, where fpu is flat; absent: not compared.",
+        examples=["m.f[{n}]"],
     )
     fpr_word: str | None = Field(
         default=None,
         description="Lvalue of floating-point register {n}, 4 bytes, where fpu is paired; absent: not compared.",
+        examples=["m.f[{n}]"],
     )
     fcsr: str | None = Field(
         default=None,
         description="Lvalue of the floating-point control and status register, 4 or 8 bytes; absent: not compared.",
+        examples=["m.fcsr"],
     )
     memory_order: MemoryOrder = Field(
         default=MemoryOrder.BIG,
@@ -191,9 +216,13 @@ class Binding(Table):
 class Translated(Table):
     """The translated C and how to compile and call it."""
 
-    sources: tuple[str, ...] = Field(min_length=1, description="C files of the translation; shell patterns.")
-    include: tuple[LocalPath, ...] = Field(default=(), description="Folders searched for headers.")
-    headers: tuple[str, ...] = Field(default=(), description="Headers that declare what the binding mentions.")
+    sources: tuple[str, ...] = Field(
+        min_length=1, description="C files of the translation; shell patterns.", examples=[["out/*.c"]]
+    )
+    include: tuple[LocalPath, ...] = Field(default=(), description="Folders searched for headers.", examples=[["out"]])
+    headers: tuple[str, ...] = Field(
+        default=(), description="Headers that declare what the binding mentions.", examples=[["machine.h"]]
+    )
     compilers: tuple[str, ...] = Field(
         default=("gcc -O2",),
         min_length=1,
@@ -208,8 +237,10 @@ class Translated(Table):
 class Exclusion(Table):
     """Functions that are not checked, with the reason that reports show."""
 
-    pattern: str = Field(min_length=1, description="Shell pattern of function names.")
-    reason: str = Field(min_length=1, description="Why they are left out; shown in every report.")
+    pattern: str = Field(min_length=1, description="Shell pattern of function names.", examples=["boot_*"])
+    reason: str = Field(
+        min_length=1, description="Why they are left out; shown in every report.", examples=["waits for a device"]
+    )
 
 
 class Check(Table):

@@ -293,7 +293,7 @@ def test_git_bisect_is_told_what_cannot_be_tested(monkeypatch: pytest.MonkeyPatc
     assert ended.value.code == mapped
 
 
-@pytest.mark.parametrize("verb", ["check", "replay", "survey", "selftest"])
+@pytest.mark.parametrize("verb", ["init", "check", "replay", "survey", "selftest"])
 def test_every_verb_explains_itself_with_an_example(verb: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(verb, "--help") == 0
     assert f"tallystick {verb}" in capsys.readouterr().out.split("Example:")[1]

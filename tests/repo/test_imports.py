@@ -22,7 +22,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("harness.check_function",),
     ("harness.workbench",),
     ("harness.check",),
-    ("harness.replaying", "harness.survey", "harness.selftest"),
+    ("harness.replaying", "harness.survey", "harness.selftest", "harness.starter"),
     ("harness.cli",),
 )
 
