@@ -29,11 +29,12 @@ from harness.compare import (
     judge_references,
 )
 from harness.coverage import Reach
-from harness.engines.base import Engine, MachineState, Target
+from harness.engines.base import Engine, GuestEvent, MachineState, Target
 from harness.results import Difference, Finding, FunctionResult, InputPart, Writer
 from harness.states.shrink import shrink
 from harness.states.words import different_words
 from harness.verdicts import DifferenceKind, Discard, Verdict
+from interp.events import WARNINGS
 from interp.optable import GPR_NAMES
 
 #: Runs of a shrink by kind of difference: a hang costs its whole time limit, a crash a restart of the child.
@@ -178,12 +179,15 @@ class _FunctionCheck:
         self._states = 0
         self._disagreement: tuple[MachineState, Difference] | None = None
         self._notes: list[str] = []
+        self._warnings: set[GuestEvent] = set()
 
     def run(self) -> tuple[FunctionResult, ...]:
         if self._active:
             self._load()
             self._draw()
             self._explain()
+            ordered = sorted(self._warnings, key=lambda event: (event.address, event.kind))
+            self._notes += [f"{e.kind} at {e.address:016x}: {WARNINGS[e.kind]}" for e in ordered]
         return tuple(self._result(tally) for tally in self._tallies)
 
     def _load(self) -> None:
@@ -241,6 +245,7 @@ class _FunctionCheck:
     def _one_state(self, before: MachineState) -> None:
         references, decided = run_references(self._job, before, self._clock)
         coverage = references[0][1].coverage
+        self._warnings.update(event for event in references[0][1].events if event.kind in WARNINGS)
         if decided is None and coverage is not None:  # what does not count as a state does not count as reached
             self._job.reach.add(coverage)
         if decided is not None and decided.result is Result.REFERENCES_DISAGREE and self._disagreement is None:

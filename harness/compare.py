@@ -28,6 +28,7 @@ from harness.engines.base import MachineState, Outcome, Region, StopKind
 from harness.errors import HarnessError
 from harness.results import Difference
 from harness.verdicts import DifferenceKind, Discard
+from interp.events import WARNINGS
 from interp.optable import GPR_NAMES, Loc
 
 #: A leg's name and what it did.
@@ -84,7 +85,7 @@ AGREE = Judgement(Result.AGREE)
 def discarded_alone(outcome: Outcome) -> Judgement | None:
     """What the first reference's outcome decides without the other reference, or None.
 
-    An open result ends up here: what comes after it may be anything on any leg.
+    An open result ends up here, whatever it led to: what comes after it may be anything on any leg.
     """
     if outcome.stop is StopKind.UNSUPPORTED:
         return Judgement(Result.DISCARDED, f"{Discard.UNSUPPORTED}: {outcome.detail}")
@@ -92,16 +93,29 @@ def discarded_alone(outcome: Outcome) -> Judgement | None:
         return Judgement(Result.DISCARDED, f"{Discard.EXTERNAL}: {outcome.detail}")
     if outcome.stop is StopKind.FUEL:
         return Judgement(Result.DISCARDED, Discard.FUEL)
+    opened = _opened(outcome)
+    if opened:
+        return Judgement(Result.DISCARDED, f"open:{opened}")
     if outcome.stop is StopKind.TRAP and outcome.trap in EXCUSED_TRAPS:
         return Judgement(Result.DISCARDED, f"{Discard.TRAP}:{outcome.trap}")
-    if outcome.events:
-        return Judgement(Result.DISCARDED, f"open:{outcome.events[0].kind}")
     return None
 
 
+def _opened(outcome: Outcome) -> str:
+    """The first open event of an outcome; empty where there is none but warnings."""
+    return next((event.kind for event in outcome.events if event.kind not in WARNINGS), "")
+
+
 def candidate_matters(decided: Judgement | None, reference: Outcome) -> bool:
-    """Whether a run of the candidate can still change what the references ``decided``; see ``judge_candidate``."""
-    return decided is None or (decided.result is Result.DISCARDED and reference.stop is StopKind.RETURNED)
+    """Whether a run of the candidate can still change what the references ``decided``; see ``judge_candidate``.
+
+    It can where the program goes on: it returned, its operating system finishes what the chip left to software, or the
+    reference stopped only because what comes is open.
+    """
+    if decided is None or decided.result is not Result.DISCARDED:
+        return decided is None
+    goes_on = reference.trap == "unimplemented-operation" or (reference.trap == "refused" and _opened(reference) != "")
+    return goes_on or reference.stop is StopKind.RETURNED
 
 
 def judge_references(before: MachineState, references: Sequence[LegOutcome], rules: Rules) -> Judgement | None:

@@ -22,9 +22,11 @@ from interp.words import pair, sext32, sext64, with_low32, zext32, zext64
 # says that the upper half of FPR n is undefined.
 SINK, HI, LO, FCSR, OUTCOME, X, Y, ZERO, ONE = range(32, 41)
 FPR, STALE, COP0, CONSTANTS = 41, 73, 105, 137
+STATUS, CU1, FR = COP0 + 12, 1 << 29, 1 << 26  # Status and two of its bits: coprocessor 1 usable, 64-bit FPRs
 _FILES = {"gpr": 0, "hi": HI, "lo": LO, "fcsr": FCSR, "fpr": FPR, "cop0": COP0}
 
 _LONGEST = 256  # instructions of a block
+_COPROCESSOR_1 = (0x11, 0x31, 0x35, 0x39, 0x3D)  # major opcodes
 
 Op = tuple[Callable[[Any, Any], Any], int, int, int]
 #: What runs next: a signed address, or the (delay slot, target) of a likely branch that is taken.
@@ -46,6 +48,7 @@ class Block:
     ops: list[Op] = field(default_factory=list)
     addresses: list[int] = field(default_factory=list)
     exits: tuple[Key, Key] | None = None  # not taken, taken; None: the outcome is the address
+    moved_at: int = -2  # its length at the last MFHI or MFLO
     branch: int | None = None  # address of the conditional branch that ends it
     words: frozenset[int] = frozenset((0,))  # slots that surely hold sign-extended words at its end
     instructions: frozenset[int] = frozenset()  # unsigned addresses
@@ -88,6 +91,14 @@ def _note(kind: str, slot: int) -> Op:
     return (lambda x, _y: open_(kind, x)), SINK, slot, ZERO
 
 
+def _check_usable(status: int, _y: int) -> None:
+    trap("coprocessor-unusable", (status & CU1) == 0)
+
+
+def _check_status(new: int, old: int) -> None:
+    trap("refused", (new ^ old) & FR)
+
+
 def _refuse_branch(_x: Any, _y: Any) -> None:
     open_("branch-in-delay-slot", True)
     trap("refused", True)
@@ -118,6 +129,7 @@ class Assembler:
         self._r = r
         self._fr = fr
         self._pool: dict[int, int] = {}  # constant -> slot
+        self.guarded = False  # the code writes Status: coprocessor 1 may be off
 
     def block(self, key: Key, words: frozenset[int], ends: Container[int]) -> Block:
         """The block at ``key``: it ends with a branch, before one of ``ends``, or at a word that cannot run.
@@ -158,6 +170,11 @@ class Assembler:
         row = insn.row
         before: list[Op] = []
         after: list[Op] = []
+        if row.results == ("c0",) and slot(insn.loc("c0")) == STATUS:
+            self.guarded = True
+            before.append((_check_status, SINK, insn.t, STATUS))
+        if self.guarded and insn.word >> 26 in _COPROCESSOR_1:
+            before.append((_check_usable, SINK, STATUS, ZERO))
         names, call = list(row.operands), row.meaning
         while names and names[0] not in row.reads:
             call = partial(call, self._constant(insn, names.pop(0)))
@@ -189,6 +206,10 @@ class Assembler:
             block.add(address, (_refuse_branch, SINK, ZERO, ZERO))
             return None
         row = insn.row
+        if set(row.results) == {"hi", "lo"} and block.length - block.moved_at <= 2:
+            block.add(address, _note("hilo-hazard", ONE))
+        if row.reads in (("hi",), ("lo",)):
+            block.moved_at = block.length
         words = {slot(insn.loc(name)) for name in row.word}
         block.add(address, *((_check_word, SINK, place, ZERO) for place in sorted(words - known)))
         block.add(address, *self.ops(insn, address))
@@ -237,7 +258,7 @@ class Assembler:
         if file != "fpr":
             return slot(loc)
         wide, arithmetic = insn.row.fp_in == 64, insn.row.kind is Kind.FLOAT
-        if self._fr and wide and arithmetic:
+        if self._fr and wide and (arithmetic or insn.row.kind is Kind.ALU):
             before.append(_note("upper-fpr-half", STALE + n))
         elif not self._fr and n & 1 and (wide or arithmetic):
             before.append(_note("odd-fpr", ONE))

@@ -11,15 +11,13 @@ from contextlib import nullcontext
 from operator import length_hint
 from typing import Any, Literal, NamedTuple
 
-from interp.blocks import CONSTANTS, COP0, FCSR, FPR, HI, LO, OUTCOME, STALE, Assembler, Block, Key, Op
+from interp.blocks import CONSTANTS, CU1, FCSR, FPR, FR, HI, LO, OUTCOME, STALE, STATUS, Assembler, Block, Key, Op
 from interp.events import GuestTrap, heard_by
 from interp.fcsr import ieee_when_unimplemented
-from interp.memory import Memory
+from interp.memory import Memory, cached
 from interp.words import sext64, zext64
 
-_STATUS = COP0 + 12
 _VARIANTS = 4
-_CU1, _FR = 1 << 29, 1 << 26  # bits of Status
 
 
 class Registers(NamedTuple):
@@ -79,7 +77,7 @@ class Machine:
         fresh = [*map(sext64, gpr), 0, sext64(hi), sext64(lo), fcsr, 0, 0, 0, 0, 1, *fpr, *(0,) * 64]
         self.slots[:CONSTANTS] = fresh
         self.slots[0] = 0
-        self.slots[_STATUS] = _CU1 | (_FR if self.fr else 0)
+        self.slots[STATUS] = CU1 | (FR if self.fr else 0)
         self.memory.drop_link()
 
     def get_state(self) -> Registers:
@@ -155,6 +153,7 @@ class Machine:
             self._code = self.memory.code
             self._start = Block(0, 0)
             self._blocks.clear()
+            self.assembler.guarded = False
         self._ends.add(until)
         self._trail.clear()
         self._events.clear()
@@ -165,7 +164,12 @@ class Machine:
         same = self._blocks.setdefault(key, {})
         words = block.words if block.words in same or len(same) < _VARIANTS else frozenset((0,))
         if words not in same:
+            guarded = self.assembler.guarded
             same[words] = self.assembler.block(key, words, self._ends)
+            if self.assembler.guarded is not guarded:  # the blocks made so far lack checks: none may run again
+                self._start = Block(0, 0)
+                self._blocks.clear()
+                return self._follow(block, key)
         block.following[key] = same[words]
         return same[words]
 
@@ -182,6 +186,9 @@ class Machine:
     ) -> Stop:
         at = key[0] if isinstance(key, tuple) else key
         self._ended = (None if trap else key, at)
+        if changed := self.memory.changed_code():
+            ran = sorted(address for address in self.coverage()[0] if cached(address) in changed)
+            self._events |= {("modified-code", address): None for address in ran}
         if trap is None:
             return Stop(kind, "", zext64(at), None, steps)
         fault = None if trap.fault_address is None else zext64(trap.fault_address)

@@ -29,7 +29,7 @@ class _Region(NamedTuple):
     executable: bool
 
 
-def _cached(address: int) -> int:
+def cached(address: int) -> int:
     """The signed address, in kseg0 if it is in kseg1."""
     address = sext64(address)
     return address - 0x2000_0000 if -0x6000_0000 <= address < -0x4000_0000 else address
@@ -64,7 +64,7 @@ class Memory:
         What is read-only may be executed unless ``executable`` says otherwise.
         """
         executable = not writable if executable is None else executable
-        start = _cached(address)
+        start = cached(address)
         end = start + len(data)
         if start % PAGE or len(data) % PAGE or any(r.start < end and start < r.end for r in self._regions):
             raise ValueError(f"region {address:016x} + {len(data):#x}: not whole pages, or overlaps another")
@@ -74,7 +74,7 @@ class Memory:
 
     def read(self, address: int, size: int) -> bytes:
         """The bytes of a range inside one region as they are now; the region's own object where nothing was written."""
-        start = _cached(address)
+        start = cached(address)
         region = self._find(start)
         if region is None or start + size > region.end:
             raise ValueError(f"{address:016x} + {size:#x} bytes: not inside one region")
@@ -90,7 +90,7 @@ class Memory:
         """The instruction word at ``address``."""
         if address & 3 or address != sext32(address):
             raise GuestTrap("address-error-fetch", address)
-        start = _cached(address)
+        start = cached(address)
         region = self._find(start)
         if region is None or not region.executable:
             raise GuestTrap("tlb-fetch", address, "nothing is mapped there" if region is None else "no code there")
@@ -122,7 +122,7 @@ class Memory:
     def load_linked(self, address: int, n: int) -> int:
         """Loads ``n`` bytes and sets the link."""
         value = self.load(address, n)
-        self._link, self._stored, self._fast = _cached(address), False, {}
+        self._link, self._stored, self._fast = cached(address), False, {}
         return value
 
     def store_conditional(self, address: int, n: int, value: int) -> int:
@@ -132,12 +132,23 @@ class Memory:
         """
         linked, stored = self._link is not None, self._stored
         page = self._writable(address, n)
-        open_("sc-address", linked and self._link != _cached(address))
+        open_("sc-address", linked and self._link != cached(address))
         open_("sc-after-store", linked and stored)
         if linked:
             pack, mask = _PACK[n]
             pack(page, address & PAGE - 1, value & mask)
         return int(linked)
+
+    def changed_code(self) -> frozenset[int]:
+        """The addresses, ``cached``, of the instructions that the guest has made others."""
+        changed: set[int] = set()
+        for region in self._regions:
+            if region.executable and region.writable:
+                now = self.read(region.start, len(region.data))
+                if now != region.data:
+                    words = range(0, len(now), 4)
+                    changed |= {region.start + n for n in words if now[n : n + 4] != region.data[n : n + 4]}
+        return frozenset(changed)
 
     def drop_link(self) -> None:
         """Forgets the link of LL."""
@@ -151,7 +162,7 @@ class Memory:
         address = sext64(address)
         if address & (n - 1) or address != sext32(address):
             raise GuestTrap(f"address-error-{access}", address)
-        start = _cached(address)
+        start = cached(address)
         region = self._find(start)
         if region is None:
             raise GuestTrap(f"tlb-{access}", address, "nothing is mapped there")

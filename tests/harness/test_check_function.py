@@ -297,6 +297,16 @@ def test_a_difference_that_does_not_come_again_is_kept_as_it_was_found() -> None
     assert result.notes == ("not repeatable: another run of the same state shows no difference",)
 
 
+def test_a_warning_is_a_note_and_the_state_counts() -> None:
+    def warns(before: MachineState) -> Outcome:
+        return replace(adds(before), events=(GuestEvent("hilo-hazard", ENTRY + 4),))
+
+    (result,) = check(adds, reference=warns)
+    assert (result.verdict, result.discarded) == (Verdict.AGREE, ())
+    (note,) = result.notes
+    assert note.startswith(f"hilo-hazard at {ENTRY + 4:016x}: ")
+
+
 # --- determinism and faults ------------------------------------------------------------------------------
 
 

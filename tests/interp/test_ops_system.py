@@ -93,3 +93,37 @@ def test_status_tells_that_the_fpu_is_on_and_how_wide_it_is() -> None:
     # R4K fig. 4-10: CU1 is bit 29, FR bit 26.
     assert run(["mfc0 t=2 d=12"], fr=False)[2] == 0x2000_0000
     assert run(["mfc0 t=2 d=12"], fr=True)[2] == 0x2400_0000
+
+
+OFF = ["mfc0 t=2 d=12", "lui t=3 i=0x2000", "nor d=3 s=3 t=0", "and d=2 s=2 t=3", "mtc0 t=2 d=12"]
+ON = ["mfc0 t=2 d=12", "lui t=3 i=0x2000", "or d=2 s=2 t=3", "mtc0 t=2 d=12"]
+
+
+@pytest.mark.parametrize(
+    "use", ["add.s", "mov.d", "mtc1 t=2 d=2", "cfc1 t=2 d=31", "bc1t i=1", "lwc1 t=2 s=4", "sdc1 t=2 s=4"]
+)
+def test_coprocessor_1_is_unusable_while_cu1_is_clear(use: str) -> None:
+    # R4K ch. 5, CpU: any instruction of the coprocessor, its loads, stores and branches too.
+    after = run([*OFF, use, "sll"], {4: DATA})
+    assert (after.stop.kind, after.stop.trap, after.stop.at) == ("trap", "coprocessor-unusable", CODE + 4 * len(OFF))
+    assert run([*OFF, *ON, use, "sll"], {4: DATA}).stop.kind == "returned"
+
+
+def test_an_instruction_that_ran_before_cu1_was_cleared_traps_when_it_comes_round_again() -> None:
+    loop = ["mtc1 t=4 d=2", *OFF, f"bne s=4 i={-len(OFF) - 2}", "addiu t=4 s=4 i=-1"]
+    after = run(loop, {4: 5})
+    assert (after.stop.trap, after.stop.at, after[4]) == ("coprocessor-unusable", CODE, 4)
+
+
+def test_every_run_begins_with_coprocessor_1_usable() -> None:
+    after = run(["mtc1 t=4 d=2", *OFF])
+    assert after.stop.kind == "returned"
+    after.machine.set_state((0,) * 32, 0, 0, (0,) * 32, 0)
+    assert after.machine.run(CODE, CODE + 4 * (len(OFF) + 1), 100).kind == "returned"
+
+
+def test_a_change_of_the_fr_bit_is_refused() -> None:
+    flip = ["lui t=3 i=0x2400", "mtc0 t=3 d=12"]
+    assert run(flip, fr=True).stop.kind == "returned"
+    after = run(flip, fr=False)
+    assert (after.stop.trap, after.stop.at) == ("refused", CODE + 4)
