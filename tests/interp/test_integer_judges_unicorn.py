@@ -1,0 +1,79 @@
+"""Every integer row against Unicorn, on at least 2,000 operands each."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+import pytest
+import unicorn
+from integer_judgement import AT, BY_NAME, DATA_AT, OPERANDS_AT, RESULTS_AT, judge, reference
+from integer_probes import DATA, INTEGER, MARK, OPERANDS, RESULTS, TRAPS, Placed, Results, program, results_of
+from unicorn import mips_const
+
+from interp.optable import Kind, Row
+
+GPR = mips_const.UC_MIPS_REG_0
+#: Unicorn's numbers of the exceptions that a probe can raise.
+EXCEPTIONS = {12: "address-error-load", 13: "address-error-store", 21: "overflow", 22: "trap"}
+
+
+class Judge:
+    """Unicorn's R4000 with the probes of a row; nothing of what the harness does about Unicorn."""
+
+    def __init__(self, row: Row) -> None:
+        self.uc = unicorn.Uc(unicorn.UC_ARCH_MIPS, unicorn.UC_MODE_MIPS64 | unicorn.UC_MODE_BIG_ENDIAN)
+        self.uc.ctl_set_cpu_model(mips_const.UC_CPU_MIPS64_R4000)
+        self.uc.mem_map(0, 0x40_0000)
+        self.uc.hook_add(unicorn.UC_HOOK_INTR, self._raised)
+        self.probes = program([row], AT)
+        self.exception = 0
+        for address, data in ((AT, self.probes.code), (OPERANDS_AT, self.probes.operands)):
+            self.uc.mem_write(address & 0x1FFF_FFFF, data)
+        for register, address in ((OPERANDS, OPERANDS_AT), (RESULTS, RESULTS_AT), (DATA, DATA_AT)):
+            self.uc.reg_write(GPR + register, address)
+
+    def results(self) -> list[Results]:
+        start = AT
+        for placed in self.probes.cells:
+            self._run(start, placed)
+            start = placed.end
+        return results_of(bytes(self.uc.mem_read(RESULTS_AT & 0x1FFF_FFFF, len(self.probes.operands))))
+
+    def _run(self, start: int, placed: Placed) -> None:
+        """Runs a cell; its program counter is no use after an exception, but only the probe can have raised one."""
+        while True:
+            self.exception = 0
+            try:
+                self.uc.emu_start(start, placed.end)
+            except unicorn.UcError:
+                assert self.exception
+            if not self.exception:
+                return
+            self.uc.reg_write(GPR + MARK, TRAPS.index(EXCEPTIONS[self.exception]))
+            start = placed.probe + 4
+
+    def _raised(self, uc: Any, number: int, _: Any) -> None:
+        self.exception = number
+        uc.emu_stop()
+
+
+@cache
+def results(row: Row) -> list[Results]:
+    return Judge(row).results()
+
+
+def name_of(row: Row) -> str:
+    return row.name
+
+
+@pytest.mark.parametrize("row", INTEGER, ids=name_of)
+def test_integer_rows_agree_with_unicorn(row: Row) -> None:
+    judgement = judge(row, results(row))
+    assert judgement.agreed >= 2000 or row.kind in (Kind.JUMP, Kind.INDIRECT) or "s" not in row.fields
+
+
+def test_a_judge_that_ran_another_row_is_found_out() -> None:
+    addu, daddu = BY_NAME["addu"], BY_NAME["daddu"]
+    with pytest.raises(AssertionError):
+        judge(daddu, reference(addu)[1])
