@@ -5,11 +5,16 @@ What a task returns depends on its item alone, so the results are the same for a
 
 from __future__ import annotations
 
+import os
 import signal
-from collections.abc import Callable, Sequence
+import threading
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass
+from multiprocessing import get_context
+from multiprocessing.connection import Connection
 from typing import Any, Generic, TypeVar
 
 Item = TypeVar("Item")
@@ -20,7 +25,7 @@ Outcome = TypeVar("Outcome")
 class Gathered(Generic[Outcome]):
     """What came back: outcomes by index of their item, the indexes that killed their process, and whether Ctrl-C came.
 
-    After Ctrl-C items may be in neither.
+    After Ctrl-C items may be in neither: those that ran are stopped at once.
     """
 
     outcomes: dict[int, Outcome]
@@ -61,16 +66,14 @@ def _together(
     gathered: Gathered[Outcome],
 ) -> list[int]:
     """Runs all items side by side; gives those left over because some process died."""
-    pool = ProcessPoolExecutor(workers, initializer=_start, initargs=(prepare, arguments))
-    try:
-        futures: dict[Future[Outcome], int] = {pool.submit(task, item): index for index, item in enumerate(items)}
-        for future in as_completed(futures):
-            gathered.outcomes[futures[future]] = future.result()
-            done(futures[future], gathered.outcomes[futures[future]])
-    except BrokenProcessPool:
-        return [index for index in range(len(items)) if index not in gathered.outcomes]
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+    with _processes(workers, prepare, arguments) as pool:
+        try:
+            futures: dict[Future[Outcome], int] = {pool.submit(task, item): index for index, item in enumerate(items)}
+            for future in as_completed(futures):
+                gathered.outcomes[futures[future]] = future.result()
+                done(futures[future], gathered.outcomes[futures[future]])
+        except BrokenProcessPool:
+            return [index for index in range(len(items)) if index not in gathered.outcomes]
     return []
 
 
@@ -84,8 +87,7 @@ def _alone(
     gathered: Gathered[Outcome],
 ) -> list[int]:
     """Runs items one after the other in one process until it dies of one; gives those after it."""
-    pool = ProcessPoolExecutor(1, initializer=_start, initargs=(prepare, arguments))
-    try:
+    with _processes(1, prepare, arguments) as pool:
         for position, index in enumerate(waiting):
             try:
                 gathered.outcomes[index] = pool.submit(task, items[index]).result()
@@ -94,12 +96,39 @@ def _alone(
                 done(index, None)
                 return waiting[position + 1 :]
             done(index, gathered.outcomes[index])
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
     return []
 
 
-def _start(prepare: Callable[..., None], arguments: tuple[Any, ...]) -> None:
-    """Begins a worker: Ctrl-C is the parent's to handle, which lets running items end."""
+@contextmanager
+def _processes(workers: int, prepare: Callable[..., None], arguments: tuple[Any, ...]) -> Iterator[ProcessPoolExecutor]:
+    """A pool whose processes end at once when Ctrl-C comes, and when this process ends, be it by SIGKILL.
+
+    They hold the reading end of a pipe whose writing end only this process has: its end is the end of the file.
+    """
+    context = get_context("fork")  # nothing is inherited otherwise
+    leash, hand = context.Pipe(duplex=False)
+    pool = ProcessPoolExecutor(workers, context, _start, (leash, hand, prepare, arguments))
+    with leash, hand:
+        try:
+            yield pool
+        except KeyboardInterrupt:
+            before = signal.signal(signal.SIGINT, signal.SIG_IGN)  # impatience must not break what takes no time
+            hand.close()
+            pool.shutdown(wait=True, cancel_futures=True)
+            signal.signal(signal.SIGINT, before)
+            raise
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _start(leash: Connection, hand: Connection, prepare: Callable[..., None], arguments: tuple[Any, ...]) -> None:
+    """Begins a worker: Ctrl-C is the parent's to handle."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    hand.close()
+    threading.Thread(target=_end_with_parent, args=(leash,), daemon=True).start()
     prepare(*arguments)
+
+
+def _end_with_parent(leash: Connection) -> None:
+    leash.poll(None)
+    os._exit(1)

@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
@@ -43,3 +49,59 @@ def test_items_that_kill_their_process_are_named_and_the_others_still_run(worker
 def test_an_exception_of_a_task_is_raised_here() -> None:
     with pytest.raises(ValueError, match="ninety-nine"):
         outcomes([1, 99], 1)
+
+
+#: A process that runs two long items; each worker leaves its number in the folder given.
+_LONG = """
+import os, sys, time
+from pathlib import Path
+from harness.pool import run_all
+
+def sleep(item):
+    Path(sys.argv[1], f"{item}.tmp").write_text(str(os.getpid()))
+    Path(sys.argv[1], f"{item}.tmp").rename(Path(sys.argv[1], f"{item}.pid"))
+    time.sleep(60)
+
+gathered = run_all(sleep, [1, 2, 3], 2, lambda: None, (), lambda index, outcome: None)
+print(gathered.interrupted, gathered.outcomes, gathered.died)
+"""
+
+
+def until(true: Callable[[], bool]) -> bool:
+    """Whether it comes true within ten seconds."""
+    end = time.monotonic() + 10
+    while time.monotonic() < end:
+        if true():
+            return True
+        time.sleep(0.02)
+    return False
+
+
+def runs(process: int) -> bool:
+    """Whether a process runs; one that only waits to be collected does not."""
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except FileNotFoundError:
+        return False
+
+
+@pytest.mark.parametrize(
+    ("number", "status", "printed"),
+    [
+        (signal.SIGINT, 0, "True {} []\n"),
+        (signal.SIGTERM, -signal.SIGTERM, ""),
+        (signal.SIGKILL, -signal.SIGKILL, ""),
+    ],
+)
+def test_however_the_run_is_ended_its_processes_end_at_once(
+    tmp_path: Path, number: signal.Signals, status: int, printed: str
+) -> None:
+    run = subprocess.Popen(
+        [sys.executable, "-c", _LONG, str(tmp_path)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert until(lambda: len(list(tmp_path.glob("*.pid"))) == 2)
+    workers = [int(file.read_text()) for file in tmp_path.glob("*.pid")]
+    run.send_signal(number)
+    out, err = run.communicate(timeout=10)
+    assert (run.returncode, out, err) == (status, printed, "")
+    assert until(lambda: not any(runs(worker) for worker in workers))
