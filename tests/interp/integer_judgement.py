@@ -7,7 +7,7 @@ is elsewhere, so a difference that is gone, or has become another, fails as well
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cache
 
@@ -69,14 +69,14 @@ def reference(row: Row) -> tuple[list[Cell], list[Results]]:
 class Difference:
     """What the judges, both built on QEMU, do otherwise.
 
-    ``event`` is the open event by which the reference says that the manual leaves it open, ``fault`` the entry of the
-    Unicorn leg's guard where it has one. ``theirs`` gives their results, or None where the difference does not apply;
-    it is given the cell, the operands and our results.
+    ``event`` is the open event by which the reference says that the manual leaves it open, ``faults`` the ids of the
+    entries that the Unicorn leg has for it. ``theirs`` gives their results, or None where the difference does not
+    apply; it is given the cell, the operands and our results.
     """
 
     id: str
     event: str
-    fault: str
+    faults: str
     rows: str
     theirs: Callable[[Cell, Operands, Results], Results | None]
     source: str
@@ -112,30 +112,32 @@ def _wide_overflow(cell: Cell, case: Operands, ours: Results) -> Results | None:
     return ours._replace(value=zext64(total) if cell.observed else 0, trap=0)
 
 
+_MEASURED = "measured on Unicorn 2.1.4 and qemu-mips64 7.2"
+
 DIFFERENCES = (
     Difference(
         "division-by-zero",
         "division-by-zero",
-        "",
+        "div-by-zero divu-by-zero ddiv-by-zero ddivu-by-zero",
         "div divu ddiv ddivu",
         _no_quotient,
-        "open: R4K A-55; V41 pp. 473-476; measured on Unicorn 2.1.4 and qemu-mips64 7.2",
+        f"R4K A-55; V41 pp. 473-476; {_MEASURED}",
     ),
     Difference(
-        "sra-wide",
+        "shift-wide",
         "non-canonical-operand",
-        "sra-wide",
+        "sra-wide sra-unextended srav-wide",
         "sra srav",
         _wide_shift,
-        "open: R4K p. 39; M64 SRA; measured on Unicorn 2.1.4 and qemu-mips64 7.2",
+        f"R4K p. 39; V41 p. 554; M64 SRA; {_MEASURED}",
     ),
     Difference(
         "overflow-wide",
         "non-canonical-operand",
-        "",
+        "add-wide-trap addi-wide-trap sub-wide-no-trap",
         "add addi sub",
         _wide_overflow,
-        "open: R4K p. 39; measured on Unicorn 2.1.4 and qemu-mips64 7.2",
+        f"R4K p. 39; {_MEASURED}",
     ),
 )
 
@@ -148,28 +150,35 @@ class Judgement:
     agreed: int
 
 
-def judge(row: Row, theirs: list[Results], same: Callable[[int], int] = int) -> Judgement:
-    """Holds a judge's results against the reference's; ``same`` turns our mark of a trap into the judge's."""
+def explained(row: Row) -> Iterator[tuple[Cell, Operands, Results, Results, str]]:
+    """Each case of a row: what the reference leaves, what a judge should, and the difference that tells why."""
     cells, ours = reference(row)
-    cases = [(cell, case) for cell in cells for case in cell.cases]
-    assert len(theirs) == len(ours) == len(cases)
     known = [difference for difference in DIFFERENCES if row.name in difference.rows.split()]
-    differed: Counter[str] = Counter()
-    agreed: set[tuple[int, ...]] = set()
-    reads_more = row.access > 0 or bool({"hi", "lo"} & {*row.reads})
-    for (cell, case), our, their in zip(cases, ours, theirs, strict=True):
-        expected = our
+    cases = ((cell, case) for cell in cells for case in cell.cases)
+    for (cell, case), our in zip(cases, ours, strict=True):
         for difference in known:
             other = difference.theirs(cell, case, our)
             if other is not None and other != our:
-                differed[difference.id] += 1
-                expected = other
+                yield cell, case, our, other, difference.id
+                break
+        else:
+            yield cell, case, our, our, ""
+
+
+def judge(row: Row, theirs: list[Results], same: Callable[[int], int] = int) -> Judgement:
+    """Holds a judge's results against the reference's; ``same`` turns our mark of a trap into the judge's."""
+    differed: Counter[str] = Counter()
+    agreed: set[tuple[int, ...]] = set()
+    reads_more = row.access > 0 or bool({"hi", "lo"} & {*row.reads})
+    for (cell, case, our, expected, difference), their in zip(explained(row), theirs, strict=True):
         assert their == expected._replace(trap=same(expected.trap)), (
             f"{disassemble(cell.insn.word)} {_signed(case)}: ours {_signed(our)}, judge {_signed(their)}"
         )
-        if expected is our:
-            constant = cell.insn.imm if "i" in row.fields else cell.insn.a
-            agreed.add((*cell.seen(case), constant, *((case.x, case.y) if reads_more else ())))
+        if difference:
+            differed[difference] += 1
+            continue
+        constant = cell.insn.imm if "i" in row.fields else cell.insn.a
+        agreed.add((*cell.seen(case), constant, *((case.x, case.y) if reads_more else ())))
     return Judgement(differed, len(agreed))
 
 

@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
-from functools import cache
 from typing import Any
 
 import pytest
 import unicorn
-from integer_judgement import AT, BY_NAME, DATA_AT, OPERANDS_AT, RESULTS_AT, judge, reference
+from guest_runs import run
+from integer_judgement import (
+    AT,
+    BY_NAME,
+    DATA_AT,
+    DIFFERENCES,
+    OPERANDS_AT,
+    RESULTS_AT,
+    Difference,
+    explained,
+    judge,
+    reference,
+)
 from integer_probes import DATA, INTEGER, MARK, OPERANDS, RESULTS, TRAPS, Placed, Results, program, results_of
 from unicorn import mips_const
 
-from interp.optable import Kind, Row
+from interp.events import OPENS
+from interp.optable import Kind, Row, disassemble
 
 GPR = mips_const.UC_MIPS_REG_0
 #: Unicorn's numbers of the exceptions that a probe can raise.
@@ -58,22 +70,31 @@ class Judge:
         uc.emu_stop()
 
 
-@cache
-def results(row: Row) -> list[Results]:
-    return Judge(row).results()
-
-
 def name_of(row: Row) -> str:
     return row.name
 
 
 @pytest.mark.parametrize("row", INTEGER, ids=name_of)
 def test_integer_rows_agree_with_unicorn(row: Row) -> None:
-    judgement = judge(row, results(row))
-    assert judgement.agreed >= 2000 or row.kind in (Kind.JUMP, Kind.INDIRECT) or "s" not in row.fields
+    judgement = judge(row, Judge(row).results())
+    assert sorted(judgement.differed) == [known.id for known in DIFFERENCES if row.name in known.rows.split()]
+    has_operands = row.kind not in (Kind.JUMP, Kind.INDIRECT) and row.name != "lui"
+    assert judgement.agreed >= (2000 if has_operands else 1), "distinct operands"
+
+
+@pytest.mark.parametrize("known", DIFFERENCES, ids=lambda known: known.id)
+def test_where_a_judge_differs_the_reference_notes_an_open_event(known: Difference) -> None:
+    assert known.event in OPENS
+    for name in known.rows.split():
+        differing = [entry for entry in explained(BY_NAME[name]) if entry[-1]]
+        assert len(differing) >= 20
+        for cell, case, _, _, difference in differing[::10]:
+            assert difference == known.id
+            after = run([cell.insn.word], {cell.insn.t: case.t, cell.insn.s: case.s, 0: 0})
+            assert known.event in {event for event, _ in after.machine.events}, disassemble(cell.insn.word)
 
 
 def test_a_judge_that_ran_another_row_is_found_out() -> None:
-    addu, daddu = BY_NAME["addu"], BY_NAME["daddu"]
-    with pytest.raises(AssertionError):
-        judge(daddu, reference(addu)[1])
+    _, results = reference(BY_NAME["addu"])
+    with pytest.raises(AssertionError, match="daddu"):
+        judge(BY_NAME["daddu"], results)
