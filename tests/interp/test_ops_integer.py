@@ -9,108 +9,38 @@ from __future__ import annotations
 
 import pytest
 from guest_runs import run
+from integer_tables import (
+    IMMEDIATE,
+    MAX32,
+    MAX64,
+    MIN32,
+    MIN64,
+    MULTIPLY_DIVIDE,
+    SHIFTS,
+    THREE_REGISTERS,
+    VARIABLE_SHIFTS,
+    WILD,
+)
 
-MAX32, MIN32 = 0x7FFF_FFFF, -0x8000_0000
-MAX64, MIN64 = (1 << 63) - 1, -1 << 63
-#: Not sign-extended: 32-bit operations on it are open.
-WILD = 0x1_8000_0001
-
-# name: (s, t, d) with signed values
-THREE_REGISTERS: dict[str, list[tuple[int, int, int]]] = {
-    "add": [(0, 0, 0), (1, -1, 0), (-1, -1, -2), (MAX32, -1, MAX32 - 1), (MAX32, MIN32, -1), (MIN32, 1, -MAX32)],
-    "addu": [(0, 0, 0), (1, -1, 0), (MAX32, 1, MIN32), (MIN32, MIN32, 0), (MAX32, MAX32, -2), (MIN32, -1, MAX32)],
-    "sub": [(0, 0, 0), (1, -1, 2), (-1, -1, 0), (-1, MIN32, MAX32), (MAX32, MAX32, 0), (0, MAX32, -MAX32)],
-    "subu": [(0, 0, 0), (0, 1, -1), (0, MIN32, MIN32), (MIN32, 1, MAX32), (MAX32, -1, MIN32), (MIN32, MAX32, 1)],
-    "dadd": [(0, 0, 0), (1, -1, 0), (MAX32, 1, 0x8000_0000), (MAX64, MIN64, -1), (MIN32, MIN32, -0x1_0000_0000)],
-    "daddu": [(0, 0, 0), (MAX64, 1, MIN64), (MIN64, MIN64, 0), (MAX64, MAX64, -2), (MAX32, 1, 0x8000_0000)],
-    "dsub": [(0, 0, 0), (-1, MIN64, MAX64), (0, MAX64, -MAX64), (MIN32, 1, -0x8000_0001), (MIN64, MIN64, 0)],
-    "dsubu": [(0, 0, 0), (0, 1, -1), (MIN64, 1, MAX64), (0, MIN64, MIN64), (MAX64, -1, MIN64)],
-    "slt": [(0, 0, 0), (0, 1, 1), (-1, 0, 1), (MIN64, MAX64, 1), (MAX64, MIN64, 0), (0xFFFF_FFFF, 0, 0), (-1, -1, 0)],
-    "sltu": [(0, 0, 0), (0, 1, 1), (-1, 0, 0), (0, -1, 1), (MIN64, MAX64, 0), (MAX64, MIN64, 1), (MAX32, MIN32, 1)],
-    "and": [(0, -1, 0), (-1, -1, -1), (0xFF00, 0x0FF0, 0x0F00), (MIN64, -1, MIN64), (WILD, -1, WILD)],
-    "or": [(0, 0, 0), (-1, 0, -1), (0xFF00, 0x0FF0, 0xFFF0), (MIN64, 1, MIN64 + 1), (WILD, 0, WILD)],
-    "xor": [(0, 0, 0), (-1, -1, 0), (0xFF00, 0x0FF0, 0xF0F0), (MIN64, -1, MAX64), (WILD, 0, WILD)],
-    "nor": [(0, 0, -1), (-1, -1, 0), (0xFF00, 0x0FF0, -0xFFF1), (MIN64, 0, MAX64), (MAX64, 0, MIN64)],
+#: Rows that work on words; the others work on doublewords.
+ON_WORDS = {
+    *("add", "addi", "addiu", "addu", "sub", "subu", "mult", "multu", "div", "divu"),
+    *("sll", "sllv", "sra", "srav", "srl", "srlv"),
 }
+AMOUNTS = {name: {0, 1, 31, 32, -1} if name in ON_WORDS else {0, 1, 32, 63, 64, -1} for name in VARIABLE_SHIFTS}
 
-# name: (s, immediate, t); the immediate as its 16 bits
-IMMEDIATE: dict[str, list[tuple[int, int, int]]] = {
-    "addi": [(0, 0, 0), (1, 0xFFFF, 0), (0, 0x8000, -0x8000), (0, 0x7FFF, 0x7FFF), (MIN32, 0x7FFF, -0x7FFF_8001)],
-    "addiu": [(0, 0, 0), (0, 0xFFFF, -1), (MAX32, 1, MIN32), (MIN32, 0xFFFF, MAX32), (0, 0x8000, -0x8000)],
-    "daddi": [(0, 0, 0), (0, 0xFFFF, -1), (MAX32, 1, 0x8000_0000), (MIN64, 0x7FFF, MIN64 + 0x7FFF)],
-    "daddiu": [(0, 0, 0), (MAX64, 1, MIN64), (MIN64, 0xFFFF, MAX64), (MAX32, 1, 0x8000_0000)],
-    "slti": [(0, 0, 0), (0, 1, 1), (-1, 0xFFFF, 0), (-2, 0xFFFF, 1), (MIN64, 0x8000, 1), (0xFFFF_FFFF, 0, 0)],
-    "sltiu": [(0, 0, 0), (0, 1, 1), (0, 0xFFFF, 1), (-1, 0xFFFF, 0), (-2, 0xFFFF, 1), (MAX64, 0x8000, 1)],
-    "andi": [(-1, 0xFFFF, 0xFFFF), (-1, 0, 0), (0x1_2345, 0x8001, 1), (MIN64, 0xFFFF, 0)],
-    "ori": [(0, 0xFFFF, 0xFFFF), (-1, 0, -1), (MIN64, 1, MIN64 + 1), (0x1_0000, 0x8000, 0x1_8000)],
-    "xori": [(0, 0xFFFF, 0xFFFF), (-1, 0xFFFF, -0x1_0000), (0x8000, 0x8000, 0), (MIN64, 1, MIN64 + 1)],
-    "lui": [(0, 0, 0), (0, 1, 0x1_0000), (0, 0x7FFF, 0x7FFF_0000), (0, 0x8000, MIN32), (0, 0xFFFF, -0x1_0000)],
-}
 
-# name: (t, amount, d)
-SHIFTS: dict[str, list[tuple[int, int, int]]] = {
-    "sll": [(1, 0, 1), (1, 31, MIN32), (3, 31, MIN32), (-1, 4, -16), (WILD, 0, MIN32 + 1), (WILD, 1, 2)],
-    "srl": [(1, 0, 1), (-1, 0, -1), (-1, 1, MAX32), (MIN32, 31, 1), (MIN32, 4, 0x0800_0000), (MAX32, 30, 1)],
-    "sra": [(1, 0, 1), (-1, 31, -1), (MIN32, 31, -1), (MIN32, 4, -0x0800_0000), (MAX32, 30, 1)],
-    "dsll": [(1, 0, 1), (1, 31, 0x8000_0000), (-1, 31, -0x8000_0000), (WILD, 31, -0x3FFF_FFFF_8000_0000)],
-    "dsll32": [(1, 0, 0x1_0000_0000), (1, 31, MIN64), (3, 31, MIN64), (-1, 0, -0x1_0000_0000)],
-    "dsrl": [(1, 0, 1), (-1, 1, MAX64), (MIN64, 31, 0x1_0000_0000), (WILD, 1, 0xC000_0000)],
-    "dsrl32": [(-1, 0, 0xFFFF_FFFF), (MIN64, 31, 1), (WILD, 0, 1), (MIN64, 0, 0x8000_0000)],
-    "dsra": [(1, 0, 1), (-1, 31, -1), (MIN64, 31, -0x1_0000_0000), (WILD, 1, 0xC000_0000)],
-    "dsra32": [(-1, 0, -1), (MIN64, 31, -1), (MAX64, 30, 1), (WILD, 0, 1), (MIN64, 0, MIN32)],
-}
-
-# name: (t, s, d): the count is taken from s
-VARIABLE_SHIFTS: dict[str, list[tuple[int, int, int]]] = {
-    "sllv": [(1, 31, MIN32), (1, 32, 1), (1, 33, 2), (1, -1, MIN32), (5, WILD, 10), (31, 31, MIN32)],
-    "srlv": [(-1, 1, MAX32), (-1, 32, -1), (MIN32, -1, 1), (MIN32, WILD, 0x4000_0000), (2, 2, 0)],
-    "srav": [(MIN32, 31, -1), (MIN32, 32, MIN32), (MIN32, -1, -1), (MAX32, WILD, 0x3FFF_FFFF), (2, 2, 0)],
-    "dsllv": [(1, 63, MIN64), (1, 64, 1), (1, -1, MIN64), (1, 32, 0x1_0000_0000), (5, WILD, 10), (2, 2, 8)],
-    "dsrlv": [(-1, 63, 1), (-1, 64, -1), (MIN64, -1, 1), (-1, 32, 0xFFFF_FFFF), (2, 2, 0)],
-    "dsrav": [(MIN64, 63, -1), (MIN64, 64, MIN64), (MIN64, 32, MIN32), (MAX64, -1, 0), (2, 2, 0)],
-}
-
-# name: (s, t, hi, lo)
-MULTIPLY_DIVIDE: dict[str, list[tuple[int, int, int, int]]] = {
-    "mult": [
-        (0, -1, 0, 0),
-        (-1, -1, 0, 1),
-        (-1, 1, -1, -1),
-        (MIN32, MIN32, 0x4000_0000, 0),
-        (MAX32, MAX32, 0x3FFF_FFFF, 1),
-        (MIN32, MAX32, -0x4000_0000, MIN32),
-        (0x1_0000, 0x8000, 0, MIN32),
-    ],
-    "multu": [(0, -1, 0, 0), (-1, -1, -2, 1), (-1, 1, 0, -1), (MIN32, MIN32, 0x4000_0000, 0), (MIN32, 2, 1, 0)],
-    "dmult": [
-        (-1, -1, 0, 1),
-        (-1, 1, -1, -1),
-        (MIN64, MIN64, 1 << 62, 0),
-        (MAX64, MAX64, (1 << 62) - 1, 1),
-        (1 << 32, 1 << 31, 0, MIN64),
-    ],
-    "dmultu": [(-1, -1, -2, 1), (-1, 1, 0, -1), (MIN64, 2, 1, 0), (MIN64, MIN64, 1 << 62, 0)],
-    "div": [
-        (7, 2, 1, 3),
-        (-7, 2, -1, -3),
-        (7, -2, 1, -3),
-        (-7, -2, -1, 3),
-        (0, 5, 0, 0),
-        (MIN32, 1, 0, MIN32),
-        (MIN32, 3, -2, -0x2AAA_AAAA),
-        (MAX32, MIN32, MAX32, 0),
-    ],
-    "divu": [(7, 2, 1, 3), (-7, 2, 1, 0x7FFF_FFFC), (-1, 1, 0, -1), (7, -2, 7, 0), (MIN32, -1, MIN32, 0)],
-    "ddiv": [
-        (7, 2, 1, 3),
-        (-7, 2, -1, -3),
-        (7, -2, 1, -3),
-        (-7, -2, -1, 3),
-        (MIN64, 1, 0, MIN64),
-        (MIN64, 10, -8, -922_337_203_685_477_580),
-    ],
-    "ddivu": [(7, 2, 1, 3), (-7, 2, 1, MAX64 - 3), (-1, 1, 0, -1), (7, -2, 7, 0), (-1, -1, 0, 1)],
-}
+def test_every_table_has_the_corners_of_its_operands() -> None:
+    """0, 1, -1 and both extremes; equal operands where two are read; immediates and amounts at their ends."""
+    pairs = THREE_REGISTERS | {name: [case[:2] for case in cases] for name, cases in MULTIPLY_DIVIDE.items()}
+    for name, entries in {**pairs, **IMMEDIATE, **SHIFTS, **VARIABLE_SHIFTS}.items():
+        first, second = {entry[0] for entry in entries}, {entry[1] for entry in entries}
+        corners = {0, 1, -1} | ({MIN32, MAX32} if name in ON_WORDS else {MIN64, MAX64})
+        assert corners <= (first | second if name in pairs else first) or name == "lui", name
+        assert {0, 1, 31} <= second or name not in SHIFTS, name
+        assert AMOUNTS.get(name, set()) <= second, name
+        assert name not in IMMEDIATE or (0xFFFF in second and {0x7FFF, 0x8000} & second), name
+        assert name in IMMEDIATE or name in SHIFTS or any(entry[0] == entry[1] for entry in entries), name
 
 
 def cases(table: dict[str, list[tuple[int, int, int]]]) -> list[tuple[str, int, int, int]]:
