@@ -106,6 +106,7 @@ def check(file: Path, options: Options, progress: Progress | None = None) -> Che
         seconds=time.perf_counter() - begin,
         timing=tuple(sorted(timing.items())),
         interrupted=interrupted,
+        unfinished=len(items) - len({(row.build, row.address) for row in results}),
     )
 
 

@@ -6,6 +6,8 @@ only inconclusive; 4 a fault of the harness.
 
 from __future__ import annotations
 
+import errno
+import os
 import sys
 import tempfile
 import traceback
@@ -19,21 +21,32 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-from harness.config import Scope
+from harness.config import MAX_STATES, Scope
 from harness.errors import HarnessError, UsageError
-from harness.report.jsonout import check_document, write_json
+from harness.report.jsonout import check_document, require_writable, write_json
 from harness.report.survey import print_survey, survey_document
 from harness.report.terminal import make_console, print_check, print_replay, timing_lines
+from harness.report.text import visible
 from harness.results import exit_status
 
 USAGE, NOTHING, FAULT = 2, 3, 4
 #: What `git bisect run` takes for "this revision cannot be tested".
 UNTESTABLE = 125
 
-_FILE = click.Path(path_type=Path)
+#: The room that opens a file tells what is wrong with it.
+_FILE = click.Path(path_type=Path, readable=False)
 
 
-_json_option = click.option("--json", "json_file", type=_FILE, metavar="FILE", help="Write the result to FILE as well.")
+def _writable(_: click.Context, __: click.Parameter, path: Path | None) -> Path | None:
+    """Refuses a file that cannot be written before the work is done that it was to hold."""
+    if path is not None:
+        require_writable(path)
+    return path
+
+
+_json_option = click.option(
+    "--json", "json_file", type=_FILE, metavar="FILE", callback=_writable, help="Write the result to FILE as well."
+)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -46,10 +59,10 @@ def cli() -> None:
     """
 
 
-@cli.command()
+@cli.command(short_help="Check functions and report which differ.")
 @click.argument("config", type=_FILE)
 @click.option("-k", "pattern", default="", metavar="PATTERN", help="Only functions whose name matches (*, ?, [...]).")
-@click.option("--states", type=click.IntRange(1), metavar="N", help="States for each function.")
+@click.option("--states", type=click.IntRange(1, MAX_STATES), metavar="N", help="States for each function.")
 @click.option("--seed", type=click.IntRange(0, (1 << 64) - 1), metavar="N", help="Seed of everything random.")
 @click.option("--workers", type=click.IntRange(1), metavar="N", help="Processes; all processors by default.")
 @click.option(
@@ -94,7 +107,7 @@ def check(
     return exit_status(result)
 
 
-@cli.command()
+@cli.command(short_help="Run a saved case again.")
 @click.argument("case", type=_FILE)
 @_json_option
 def replay(case: Path, json_file: Path | None) -> int:
@@ -113,7 +126,7 @@ def replay(case: Path, json_file: Path | None) -> int:
     return exit_status(replayed.result)
 
 
-@cli.command()
+@cli.command(short_help="Write a tally.toml to fill in.")
 @click.argument("file", type=_FILE, default="tally.toml")
 def init(file: Path) -> int:
     """Writes a tally.toml to fill in, with every key explained; never over a file that is there.
@@ -129,7 +142,7 @@ def init(file: Path) -> int:
     return 0
 
 
-@cli.command()
+@cli.command(short_help="List functions, calls and what is missing from the C.")
 @click.argument("config", type=_FILE)
 @click.argument("pattern", default="")
 @click.option("--build", default="", metavar="NAME", help="Only this build of the file.")
@@ -152,7 +165,7 @@ def survey(config: Path, pattern: str, build: str, json_file: Path | None) -> in
     return 0
 
 
-@cli.command()
+@cli.command(short_help="Try the references on this machine.")
 @_json_option
 def selftest(json_file: Path | None) -> int:
     """Tries the references on this machine: versions, a program computed by hand, Unicorn's known faults.
@@ -163,20 +176,26 @@ def selftest(json_file: Path | None) -> int:
     """
     from harness.selftest import selftest  # see check
 
+    console = make_console()
     lines = []
     for line in selftest():
         lines.append(line)
-        click.echo(f"{'good' if line.good else 'BAD'}  {line.what}: {line.text}")
+        console.print(f"{'good' if line.good else 'BAD'}  {line.what}: {line.text}")
     if json_file is not None:
         write_json({"schema": "tallystick.selftest/1", "lines": [asdict(line) for line in lines]}, json_file)
     return 0 if all(line.good for line in lines) else FAULT
+
+
+#: Columns that the name of a function may take beside the bar.
+_NAME_WIDTH = 24
 
 
 class _Progress:
     """A bar while functions are checked, on a terminal only."""
 
     def __init__(self, console: Console) -> None:
-        columns = (BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), TextColumn("{task.description}"))
+        name = TextColumn("{task.description}", markup=False)  # a name may hold anything
+        columns = (BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), name)
         self._progress = Progress(*columns, console=console, transient=True) if console.is_terminal else None
         self._task: Any = None
 
@@ -191,10 +210,11 @@ class _Progress:
         """Shows that one more function is done; the bar's thread starts here, after the workers were forked."""
         if self._progress is None:
             return
+        shown = visible(name)[:_NAME_WIDTH]
         if self._task is None:
             self._progress.start()
-            self._task = self._progress.add_task(name, total=total)
-        self._progress.update(self._task, completed=done, description=name)
+            self._task = self._progress.add_task(shown, total=total)
+        self._progress.update(self._task, completed=done, description=shown)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -211,8 +231,11 @@ def run(arguments: list[str]) -> int:
     try:
         status = cli.main(arguments, prog_name="tallystick", standalone_mode=False)
         return int(status or 0)
-    except click.ClickException as error:
+    except click.exceptions.NoArgsIsHelpError as error:
         error.show()
+        return USAGE
+    except click.ClickException as error:
+        click.echo(str(_in_our_form(error)), err=True)
         return USAGE
     except UsageError as error:
         click.echo(str(error), err=True)
@@ -224,8 +247,20 @@ def run(arguments: list[str]) -> int:
         click.echo(f"{error}\n{_kept()}", err=True)
         return FAULT
     except Exception as error:  # noqa: BLE001 - the last resort: details go to a file, the user sees one line
+        if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT):
+            where, reason = str(error.filename or "output"), os.strerror(error.errno).lower()
+            click.echo(str(UsageError(where, "cannot be written", got=reason)), err=True)
+            return USAGE
         click.echo(f"tallystick: unexpected {type(error).__name__}: {error}\n{_kept()}", err=True)
         return FAULT
+
+
+def _in_our_form(error: click.ClickException) -> UsageError:
+    """What click says of a wrong command line, as every other error of the user's is said."""
+    context = error.ctx if isinstance(error, click.UsageError) else None
+    command = context.command_path if context else "tallystick"
+    said = error.format_message().rstrip(".")
+    return UsageError(command, said[0].lower() + said[1:], help=f"`{command} --help` explains the command line")
 
 
 def _kept() -> str:

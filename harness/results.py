@@ -106,7 +106,8 @@ class CheckResult:
     """Everything one ``check`` found.
 
     Units: ``seconds`` of wall time; ``timing`` pairs of phase and seconds summed over the workers. ``functions`` keep
-    the order of the builds, then of the addresses, then of the compilers, whatever order they were finished in.
+    the order of the builds, then of the addresses, then of the compilers, whatever order they were finished in;
+    ``unfinished`` counts the functions that Ctrl-C left out.
     """
 
     seed: int
@@ -116,6 +117,7 @@ class CheckResult:
     seconds: float
     timing: tuple[tuple[str, float], ...] = ()
     interrupted: bool = False
+    unfinished: int = 0
 
     def count(self, verdict: Verdict) -> int:
         """Number of functions with ``verdict``."""

@@ -3,6 +3,7 @@
 from harness.config.builds import Build, Config
 from harness.config.loading import load_config
 from harness.config.models import (
+    MAX_STATES,
     Abi,
     Binding,
     Check,
@@ -17,6 +18,7 @@ from harness.config.models import (
 )
 
 __all__ = [
+    "MAX_STATES",
     "Abi",
     "Binding",
     "Build",

@@ -41,6 +41,9 @@ def _in_folder(path: Path, info: ValidationInfo) -> Path:
 
 Address = Annotated[int, BeforeValidator(guest_address)]
 LocalPath = Annotated[Path, AfterValidator(_in_folder)]
+#: Bound of the number of states for each function.
+MAX_STATES = 10_000_000
+
 Seconds = Annotated[float, Field(gt=0, le=3600, allow_inf_nan=False)]
 
 
@@ -246,7 +249,7 @@ class Exclusion(Table):
 class Check(Table):
     """Defaults of the command line."""
 
-    states: int = Field(default=200, ge=1, le=10_000_000, description="States for each function.")
+    states: int = Field(default=200, ge=1, le=MAX_STATES, description="States for each function.")
     fuel: int = Field(default=200_000, ge=1, le=1_000_000_000, description="Guest instructions that one call may take.")
     seed: int = Field(default=0, ge=0, lt=1 << 64, description="Seed of everything random.")
     scope: Scope = Field(

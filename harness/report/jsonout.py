@@ -5,7 +5,9 @@ Two runs with the same seed give the same bytes apart from ``summary.seconds`` a
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +35,25 @@ def check_document(result: CheckResult) -> dict[str, Any]:
         "timing": {phase: round(seconds, 3) for phase, seconds in result.timing},
         "interrupted": result.interrupted,
     }
+
+
+def require_writable(path: Path) -> None:
+    """Says now what ``write_json`` would say later.
+
+    Errors: ``UsageError`` for a folder, a missing folder above, or one without permission.
+    """
+    there = path if path.exists() else path.parent
+    if path.is_dir():
+        reason = errno.EISDIR
+    elif not there.exists():
+        reason = errno.ENOENT
+    elif not there.is_dir() and there is not path:
+        reason = errno.ENOTDIR
+    elif not os.access(there, os.W_OK):
+        reason = errno.EACCES
+    else:
+        return
+    raise UsageError(str(path), "cannot be written", got=os.strerror(reason).lower())
 
 
 def write_json(document: dict[str, Any], path: Path) -> None:

@@ -8,7 +8,11 @@ from typing import Any
 from rich.console import Console
 from rich.text import Text
 
+from harness.report.text import visible
 from harness.results import SurveyedBuild, SurveyedFunction
+
+#: Columns that names are padded to; a longer one pushes the rest of its own row only.
+_NAME_WIDTH = 40
 
 
 def print_survey(console: Console, builds: Sequence[SurveyedBuild]) -> None:
@@ -36,15 +40,15 @@ def survey_document(builds: Sequence[SurveyedBuild]) -> dict[str, Any]:
 
 
 def _table(functions: Sequence[SurveyedFunction]) -> list[str]:
-    width = max((len(function.name) for function in functions), default=0)
+    width = min(max((len(visible(function.name)) for function in functions), default=0), _NAME_WIDTH)
     lines = []
     for function in functions:
         remarks = [function.not_translated] if function.not_translated else []
         if function.callees:
-            remarks.append(f"calls {', '.join(function.callees)}")
+            remarks.append(f"calls {visible(', '.join(function.callees))}")
         if function.indirect_calls:
             remarks.append(f"{function.indirect_calls} through pointers")
-        head = f"{function.address:016x}  {function.size:>6,} bytes  {function.name:<{width}}"
+        head = f"{function.address:016x}  {function.size:>6,} bytes  {visible(function.name):<{width}}"
         lines.append(f"{head}  {'; '.join(remarks)}".rstrip())
         lines += [f"  reads {line}" for line in function.shape.splitlines()]
     return lines

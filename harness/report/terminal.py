@@ -5,12 +5,15 @@ Colour only marks; every fact is in the text, so that a file, a pipe and a termi
 
 from __future__ import annotations
 
+import os
+import sys
 from collections.abc import Iterable, Sequence
 from typing import IO
 
 from rich.console import Console
 from rich.text import Text
 
+from harness.report.text import visible
 from harness.results import CheckResult, Difference, Finding, FunctionResult
 from harness.verdicts import DifferenceKind, Verdict
 
@@ -34,12 +37,23 @@ _MEANING = {
 _NO_BLAME = "the references disagree, so nothing is said about the translation"
 
 _HEADINGS = ("function", "verdict", "states", "compared", "instructions", "branches", "note")
+#: Columns that names are padded to; a longer one pushes the rest of its own row only.
+_NAME_WIDTH = 40
 _RIGHT = {"states", "compared", "instructions", "branches"}
+
+
+class _Console(Console):
+    def on_broken_pipe(self) -> None:
+        """Lets the rest go nowhere: whoever read has seen enough, and the exit status still tells the result."""
+        self.quiet = True
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
 
 
 def make_console(file: IO[str] | None = None) -> Console:
     """A console that adds nothing to the text but colour, and that only on a terminal."""
-    return Console(file=file, highlight=False, markup=False, emoji=False, soft_wrap=True)
+    return _Console(file=file, highlight=False, markup=False, emoji=False, soft_wrap=True)
 
 
 def print_check(console: Console, result: CheckResult) -> None:
@@ -60,7 +74,7 @@ def print_finding(console: Console, function: FunctionResult, finding: Finding) 
     """Prints one finding in the fixed order: place, values, writer, input, meaning, how to see it again."""
     where = " in ".join(filter(None, (function.name, function.build)))
     under = f" under {function.compiler}" if function.compiler else ""
-    head = f"{function.verdict}: {where}{under}: {describe_place(finding.difference)}"
+    head = visible(f"{function.verdict}: {where}{under}: {describe_place(finding.difference)}")
     console.print(Text(head, style=_STYLES[function.verdict]))
     width = max(len("written by"), *(len(name) for name, _ in finding.difference.values)) + 2
     for line in value_lines(finding.difference, width):
@@ -85,9 +99,9 @@ def print_replay(console: Console, result: CheckResult, saved: Difference) -> No
     if function.finding is None:
         was = f"when it was saved: {describe_place(saved)}"
         if function.verdict is Verdict.AGREE:
-            console.print(f"agree: {function.name}: no difference in this state now; {was}")
+            console.print(f"agree: {visible(function.name)}: no difference in this state now; {was}")
         else:
-            console.print(f"{function.verdict}: {function.name}: {function.reason}; {was}")
+            console.print(f"{function.verdict}: {visible(function.name)}: {visible(function.reason)}; {was}")
         return
     print_finding(console, function, function.finding)
     now = function.finding.difference
@@ -117,7 +131,7 @@ def value_lines(difference: Difference, width: int) -> list[str]:
     words = dict(difference.words)
     for name, value in values.items():
         word = f"  in {words[name]}" if name in words else ""
-        lines.append(f"  {name:{width}}{value}{word}")
+        lines.append(f"  {name:{width}}{visible(value)}{word}")
     first, last = difference.values[0][1], difference.values[-1][1]
     if difference.kind in (DifferenceKind.REGISTER, DifferenceKind.MEMORY) and len(first) == len(last):
         marks = "".join("^" if a != b else " " for a, b in zip(first, last, strict=True))
@@ -129,7 +143,7 @@ def summary_lines(result: CheckResult) -> list[str]:
     """The closing sentences; they say no more than was tested."""
     lines = []
     counts = [f"{result.count(verdict):,} {verdict}" for verdict in Verdict if result.count(verdict)]
-    lines.append(f"{_plural(len(result.functions), 'function')}: " + (", ".join(counts) or "none selected"))
+    lines.append(f"{_plural(len(result.functions), 'function')}: " + (", ".join(counts) or "none finished"))
     legs = ", ".join(f"{leg.name} {leg.version}".strip() for leg in result.legs)
     compared = f"{_plural(result.compared, 'state')} compared on {len(result.legs)} legs ({legs})"
     if not result.compared:
@@ -149,7 +163,8 @@ def summary_lines(result: CheckResult) -> list[str]:
     if result.scope == "abi":
         lines.append("scope abi: registers that a caller may not rely on, and the dead stack, were not compared")
     if result.interrupted:
-        lines.append("interrupted: functions that were not finished are missing")
+        missing = _plural(result.unfinished, "function")
+        lines.append(f"interrupted: {missing} not finished and not in the table")
     lines.append(f"seed {result.seed}, {result.seconds:.1f} s")
     return lines
 
@@ -167,27 +182,28 @@ def _print_table(console: Console, build: str, compiler: str, functions: Sequenc
         console.print(Text(title, style="bold"))
     rows = [_row(function) for function in functions]
     widths = [max(len(row[i]) for row in (_HEADINGS, *rows)) for i in range(len(_HEADINGS))]
+    widths[0] = min(widths[0], _NAME_WIDTH)
     console.print(Text(_line(_HEADINGS, widths), style="bold"))
     for function, row in zip(functions, rows, strict=True):
         text = Text(_line(row, widths))
-        start = widths[0] + 2
+        start = max(widths[0], len(row[0])) + 2
         text.stylize(_STYLES[function.verdict], start, start + len(row[1]))
         console.print(text)
     for function in functions:
         for note in function.notes:
-            console.print(f"note: {function.name}: {note}")
+            console.print(f"note: {visible(function.name)}: {visible(note)}")
     console.print()
 
 
 def _row(function: FunctionResult) -> tuple[str, ...]:
     return (
-        function.name,
+        visible(function.name),
         str(function.verdict),
         f"{function.states:,}",
         f"{function.compared:,}",
         f"{function.instructions_reached}/{function.instructions_total}",
         f"{function.branches_reached}/{function.branches_total}",
-        "; ".join(_remarks(function)),
+        visible("; ".join(_remarks(function))),
     )
 
 

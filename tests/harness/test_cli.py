@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -15,6 +18,7 @@ from harness import cli
 from harness.engines.base import MachineState, Outcome
 from harness.engines.reference import Reference
 from harness.errors import HarnessError
+from harness.pool import run_all
 from harness.selftest import sums_up
 
 NO_SPIN = 'exclude = [{ pattern = "spin", reason = "never ends" }]'
@@ -212,9 +216,14 @@ def test_the_selftest_notices_a_leg_that_computes_wrongly() -> None:
     [
         (["-k", "ad"], "no function matches the pattern: got 'ad'.*\nhelp: did you mean add"),
         (["--build", "o32"], "no build has this name: got 'o32'"),
-        (["--states", "0"], "0 is not in the range"),
-        (["--scope", "most"], "'most' is not one of 'abi', 'all'"),
-        (["--frobnicate"], "No such option"),
+        (["--states", "0"], "tallystick check: invalid value for '--states': 0 is not in the range"),
+        (["--states", "10000001"], "10000001 is not in the range"),
+        (["--seed", "-1"], "-1 is not in the range"),
+        (["--workers", "0"], "0 is not in the range"),
+        (["--scope", "most"], "'most' is not one of 'abi', 'all'.*\nhelp: `tallystick check --help`"),
+        (["--frobnicate"], "tallystick check: no such option"),
+        (["--json", "."], r"\.: cannot be written: got is a directory"),
+        (["--json", "/no/where.json"], "/no/where.json: cannot be written: got no such file"),
     ],
 )
 def test_a_wrong_option_is_told_with_status_2(
@@ -224,6 +233,7 @@ def test_a_wrong_option_is_told_with_status_2(
     captured = capsys.readouterr()
     assert re.search(words, captured.err)
     assert "Traceback" not in captured.err
+    assert captured.out == ""  # it is told before the work
 
 
 @pytest.mark.parametrize(
@@ -285,6 +295,42 @@ def test_a_harness_error_has_status_4(
     assert capsys.readouterr().err.startswith("compare: two legs ran with different FR bits\n")
 
 
+def ended(tally: Path, *arguments: str, stdout: int) -> tuple[int, str]:
+    """Status and stderr of a check in a process of its own, whose output goes to the file ``stdout``."""
+    command = [sys.executable, "-c", "from harness.cli import main; main()", "check", str(tally), *arguments]
+    done = subprocess.run(command, stdout=stdout, stderr=subprocess.PIPE, text=True)
+    return done.returncode, done.stderr
+
+
+def test_a_reader_that_has_seen_enough_changes_neither_status_nor_json(tmp_path: Path) -> None:
+    reader, writer = os.pipe()
+    os.close(reader)
+    out = tmp_path / "out.json"
+    assert ended(make(tmp_path, check=NO_SPIN), "--json", str(out), stdout=writer) == (0, "")
+    assert json.loads(out.read_text())["summary"]["agree"] == 3
+
+
+def test_a_full_disk_is_for_the_user_to_mend(tmp_path: Path) -> None:
+    with open("/dev/full", "w") as full:
+        status = ended(make(tmp_path), "-k", "add", stdout=full.fileno())
+    assert status == (2, "output: cannot be written: got no space left on device\n")
+
+
+def test_an_interrupted_check_prints_what_it_has_with_status_3(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupt_after_first(*arguments: Any) -> Any:
+        def told(index: int, _: object) -> None:
+            raise KeyboardInterrupt
+
+        return run_all(*arguments[:-1], told)
+
+    monkeypatch.setattr("harness.check.run_all", interrupt_after_first)
+    status, document = checked(make(tmp_path, check=NO_SPIN))
+    assert (status, document["interrupted"], document["summary"]["agree"]) == (3, True, 1)
+    assert "interrupted: 2 functions not finished and not in the table" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(("status", "mapped"), [(0, 0), (1, 1), (2, 125), (3, 125), (4, 125)])
 def test_git_bisect_is_told_what_cannot_be_tested(monkeypatch: pytest.MonkeyPatch, status: int, mapped: int) -> None:
     monkeypatch.setattr(cli, "run", lambda _: status)
@@ -297,3 +343,10 @@ def test_git_bisect_is_told_what_cannot_be_tested(monkeypatch: pytest.MonkeyPatc
 def test_every_verb_explains_itself_with_an_example(verb: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(verb, "--help") == 0
     assert f"tallystick {verb}" in capsys.readouterr().out.split("Example:")[1]
+
+
+def test_the_list_of_verbs_is_told_whole(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run() == 2
+    text = capsys.readouterr().err
+    assert "Check functions and report which differ." in text
+    assert "..." not in text

@@ -117,4 +117,4 @@ ALL_KINDS = (
 def result(*functions: FunctionResult, interrupted: bool = False) -> CheckResult:
     """A check of ``functions``."""
     timing = (("compare", 0.5), ("draw", 1.0), ("reference", 6.0), ("translated", 0.5), ("unicorn", 2.0))
-    return CheckResult(7, "abi", LEGS, functions, 12.34, timing, interrupted)
+    return CheckResult(7, "abi", LEGS, functions, 12.34, timing, interrupted, unfinished=1234 if interrupted else 0)

@@ -107,3 +107,19 @@ def test_functions_of_one_compiler_stand_in_one_table() -> None:
     rows = [replace(AGREES, compiler=compiler, name=name) for name in "ab" for compiler in ("gcc -O2", "clang -O1")]
     text = printed(result(*rows))
     assert text.count("o32-O1, gcc -O2\n") == text.count("o32-O1, clang -O1\n") == 1
+
+
+def test_a_name_cannot_speak_to_the_terminal_and_a_long_one_pushes_only_its_own_row() -> None:
+    rows = [replace(AGREES, name="esc\x1b[31mred\n"), replace(AGREES, name="n" * 180), AGREES]
+    lines = printed(result(*rows)).splitlines()
+    assert lines[2].startswith("esc\\x1b[31mred\\n  ")
+    assert lines[3].startswith("n" * 180 + "  agree  ")
+    assert lines[4].index("agree") == 42
+
+
+def test_what_the_c_printed_stays_on_its_line() -> None:
+    (function,) = [row for row in ALL_KINDS if row.finding is CRASH]
+    difference = replace(CRASH.difference, values=(("reference", "returned"), ("gcc", "it printed: a\nb\x07")))
+    text = printed(result(replace(function, finding=replace(CRASH, difference=difference))))
+    assert text.count("a\\nb\\x07") == 3  # in the row, the head and the line of the leg
+    assert "a\nb" not in text
