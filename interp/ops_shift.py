@@ -47,7 +47,7 @@ def dsrl(t: int, count: int) -> int:
 
 
 @row("dsra", "000000 00000 ttttt ddddd aaaaa 111011", "d,t,a", of="t a")
-@row("dsra32", "000000 00000 ttttt ddddd aaaaa 111111", "d,t,a", of="t a32")
+@row("dsra32", "000000 00000 ttttt ddddd aaaaa 111111", "d,t,a", of="t a32", narrow="always")
 @row("dsrav", "000000 sssss ttttt ddddd 00000 010111", "d,t,s", of="t s")
 def dsra(t: int, count: int) -> int:
     """Shifts a doubleword right, filling with its sign."""

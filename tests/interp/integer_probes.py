@@ -278,10 +278,15 @@ def _cell(rng: Random, row: Row, number: int, choice: _Choice, source: _Source, 
         drawn = ((value(rng, wide=True), value(rng, wide=True)) for _ in count())
     else:
         drawn = source(immediate)
-    some = islice(drawn, cases)
+    some = list(islice(drawn, cases))
     return Cell(
-        insn, observed, tuple(Operands(zext64(s), zext64(t), rng.getrandbits(64), rng.getrandbits(64)) for s, t in some)
+        insn, observed, tuple(Operands(zext64(s), zext64(t), _rest(rng, row), _rest(rng, row)) for s, t in some)
     )
+
+
+def _rest(rng: Random, row: Row) -> int:
+    """HI, LO or eight bytes of memory before: random bits, or a value where the row moves it."""
+    return zext64(value(rng, wide=True)) if "hi" in row.reads or "lo" in row.reads else rng.getrandbits(64)
 
 
 def _places(rng: Random, row: Row, immediate: int, aligned: bool) -> Iterator[tuple[int, int]]:
