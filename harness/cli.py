@@ -12,7 +12,6 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Sequence
-from dataclasses import asdict
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -24,6 +23,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from harness.config import MAX_STATES, Scope
 from harness.errors import HarnessError, UsageError
 from harness.report.jsonout import check_document, require_writable, write_json
+from harness.report.selftest import difference_named, print_difference, print_selftest, selftest_document
 from harness.report.survey import print_survey, survey_document
 from harness.report.terminal import make_console, print_check, print_replay, timing_lines
 from harness.report.text import visible
@@ -166,24 +166,28 @@ def survey(config: Path, pattern: str, build: str, json_file: Path | None) -> in
 
 
 @cli.command(short_help="Try the references on this machine.")
+@click.argument("difference", default="", metavar="[ID]")
 @_json_option
-def selftest(json_file: Path | None) -> int:
-    """Tries the references on this machine: versions, a program computed by hand, Unicorn's known faults.
+def selftest(difference: str, json_file: Path | None) -> int:
+    """Says why the references may be believed: a program computed by hand, and every known difference of Unicorn.
+
+    With the ID of a known difference, everything about that one.
 
     \b
     Example:
       tallystick selftest
+      tallystick selftest quiet-nan
     """
     from harness.selftest import selftest  # see check
 
-    console = make_console()
-    lines = []
-    for line in selftest():
-        lines.append(line)
-        console.print(f"{'good' if line.good else 'BAD'}  {line.what}: {line.text}")
+    console, result = make_console(), selftest()
+    if difference:
+        print_difference(console, difference_named(result, difference))
+    else:
+        print_selftest(console, result)
     if json_file is not None:
-        write_json({"schema": "tallystick.selftest/1", "lines": [asdict(line) for line in lines]}, json_file)
-    return 0 if all(line.good for line in lines) else FAULT
+        write_json(selftest_document(result), json_file)
+    return 0 if result.good else FAULT
 
 
 #: Columns that the name of a function may take beside the bar.

@@ -198,3 +198,43 @@ class SelftestLine:
     what: str
     text: str
     good: bool
+
+
+@dataclass(frozen=True, slots=True)
+class KnownDifference:
+    """One known difference between a leg and the manuals, and whether it was seen here.
+
+    ``known`` is what its probe saw on version ``measured``, ``right`` what it would see without it, ``seen`` what it
+    sees here; ``state`` is ``there``, ``gone``, or ``unknown`` where it is neither.
+    """
+
+    id: str
+    group: str
+    rows: str
+    when: str
+    does: str
+    manual: str
+    source: str
+    remedy: str
+    measured: str
+    known: str
+    right: str
+    seen: str
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class Selftest:
+    """Why the references may be believed: what was looked at, and every known difference.
+
+    ``sources`` are the manuals as (abbreviation, title).
+    """
+
+    lines: tuple[SelftestLine, ...]
+    differences: tuple[KnownDifference, ...]
+    sources: tuple[tuple[str, str], ...]
+
+    @property
+    def good(self) -> bool:
+        """Whether a check can be trusted."""
+        return all(line.good for line in self.lines)

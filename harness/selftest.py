@@ -1,19 +1,23 @@
-"""What the references say of themselves: versions, one hand-computed program, and Unicorn's known faults."""
+"""What the references say of themselves: versions, one hand-computed program, and every known difference."""
 
 from __future__ import annotations
 
 import platform
-from collections.abc import Iterator
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from importlib.metadata import version
 
 from harness.engines.base import PAGE, RETURN_ADDRESS, Engine, MachineState, Region, StopKind, Target
-from harness.engines.guard import FAULTS
+from harness.engines.faults import SOURCES
 from harness.engines.reference import Reference
 from harness.engines.unicorn import Unicorn
-from harness.engines.unicorn_probes import still_occurs
-from harness.results import SelftestLine
-from interp.optable import encode
+from harness.engines.unicorn_standing import VERSION, Standing, State, refreshed, standings
+from harness.errors import UsageError
+from harness.results import KnownDifference, Selftest, SelftestLine
+from interp.events import OPENS, TRAPS
+from interp.optable import ROWS, encode
 
 _CODE, _STACK = 0xFFFF_FFFF_8000_1000, 0xFFFF_FFFF_8001_0000
 
@@ -32,20 +36,65 @@ _ARGUMENT, _SUM = 100, 5050
 _PACKAGES = ("tallystick", "unicorn", "hypothesis", "cffi", "pyelftools", "pydantic")
 
 
-def selftest() -> Iterator[SelftestLine]:
-    """Gives one line after the other; a line that is not ``good`` means that nothing a check says can be trusted.
+def selftest(probed: Callable[[], Mapping[str, str]] = refreshed) -> Selftest:
+    """Tries everything anew; a line that is not ``good`` means that nothing a check says can be trusted.
 
-    A fault of Unicorn that is gone is good: the remedy for it has become needless, and harms nothing.
+    A difference that is gone is good: the remedy for it has become needless, and harms nothing. ``probed`` gives what
+    the probes of Unicorn see.
     """
+    began = time.perf_counter()
+    seen = standings(probed())
+    seconds = time.perf_counter() - began
+    lines = (*_versions(), *_legs(), _rows(), _probes(seen, seconds))
+    return Selftest(lines, tuple(map(_difference, seen)), tuple(SOURCES.items()))
+
+
+def _versions() -> Iterator[SelftestLine]:
     yield SelftestLine("python", platform.python_version(), True)
     for package in _PACKAGES:
         yield SelftestLine(package, version(package), True)
-    for engine in (Reference(), Unicorn()):
-        problem = sums_up(engine)
-        yield SelftestLine(f"leg {engine.name}", problem or "sums 1 to 100, with slots and a store", not problem)
-    for fault in FAULTS:
-        text = f"still there, kept clear of: {fault.remedy}" if still_occurs(fault.id) else "gone in this version"
-        yield SelftestLine(f"unicorn: {fault.id}", text, True)
+
+
+def _legs() -> Iterator[SelftestLine]:
+    for leg in (Reference, Unicorn):
+        try:
+            problem = sums_up(leg())
+        except UsageError as refusal:
+            problem = f"refused: {refusal.what}"
+        yield SelftestLine(f"leg {leg.name}", problem or "sums 1 to 100, with slots and a store", not problem)
+
+
+def _rows() -> SelftestLine:
+    text = f"{len(ROWS)} instructions, {len(TRAPS)} traps, {len(OPENS)} cases that a manual leaves open"
+    return SelftestLine("reference", text, True)
+
+
+def _probes(seen: tuple[Standing, ...], seconds: float) -> SelftestLine:
+    count = Counter(standing.state for standing in seen)
+    text = (
+        f"{len(seen)} probes in {seconds:.1f} s: {count[State.THERE]} known differences there, "
+        f"{count[State.GONE]} gone, {count[State.UNKNOWN]} unknown"
+    )
+    return SelftestLine(f"probes of unicorn {VERSION}", text, not count[State.UNKNOWN])
+
+
+def _difference(standing: Standing) -> KnownDifference:
+    fault = standing.fault
+    return KnownDifference(
+        id=fault.id,
+        group=fault.group.value,
+        rows=fault.rows,
+        when=fault.when,
+        does=fault.unicorn,
+        manual=fault.manual,
+        source=fault.source,
+        remedy=fault.remedy,
+        measured=fault.measured,
+        known=fault.known,
+        right=fault.right,
+        seen=standing.seen,
+        state=standing.state.value,
+    )
 
 
 def sums_up(engine: Engine) -> str:

@@ -1,7 +1,7 @@
 """The Unicorn leg: runs guest functions on Unicorn's MIPS64 engine.
 
-The leg never claims a program counter: Unicorn's is stale after most exceptions. ``guard`` tells which faults of
-Unicorn are known and how this leg keeps clear of them.
+The leg never claims a program counter: Unicorn's is stale after most exceptions. ``faults`` lists the known
+faults of Unicorn, ``guard`` plans how this leg keeps clear of them.
 """
 
 from __future__ import annotations
@@ -11,18 +11,23 @@ import unicorn
 from harness.engines.base import InitialRegisters, MachineState, Outcome, StopKind, Target
 from harness.engines.guard import plan_route
 from harness.engines.unicorn_cpu import Cpu, Halt, is_unmapped_segment
+from harness.engines.unicorn_standing import remembered, require_known
 from harness.errors import HarnessError
 
 _LOW_WORD = 0xFFFF_FFFF
 
 
 class Unicorn:
-    """An ``Engine`` on Unicorn; one instance serves all functions of a program."""
+    """An ``Engine`` on Unicorn; one instance serves all functions of a program.
+
+    Errors: ``UsageError`` where the installed version does what no version did when its faults were measured.
+    """
 
     name = "unicorn"
     version = unicorn.__version__
 
     def __init__(self) -> None:
+        require_known(remembered())
         self._target: Target | None = None
         self._cpu: Cpu | None = None
 

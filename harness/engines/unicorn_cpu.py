@@ -19,13 +19,13 @@ from harness.errors import HarnessError
 from interp.optable import Insn
 from interp.words import sext64
 
-_MODELS = {"R4000": mips_const.UC_CPU_MIPS64_R4000, "VR5432": mips_const.UC_CPU_MIPS64_VR5432}
+MODELS = {"R4000": mips_const.UC_CPU_MIPS64_R4000, "VR5432": mips_const.UC_CPU_MIPS64_VR5432}
 
 #: A loop on the spot (`beq zero, zero, .`; `nop`): what the return page holds, should control ever run on there.
 _STAY = bytes.fromhex("1000ffff 00000000") * (PAGE // 8)
 
 #: Exception numbers that Unicorn hands to an interrupt hook.
-_TRAPS = {
+TRAPS = {
     12: "address-error-load",
     13: "address-error-store",
     17: "syscall",
@@ -39,7 +39,7 @@ _TRAPS = {
 #: TLB refill: which of the three traps it is, the error code of the run tells.
 _TLB_REFILL = 26
 
-_ACCESS_TRAPS = {
+ACCESS_TRAPS = {
     unicorn.UC_ERR_READ_UNMAPPED: "tlb-load",
     unicorn.UC_ERR_READ_PROT: "tlb-load",
     unicorn.UC_ERR_WRITE_UNMAPPED: "tlb-store",
@@ -115,7 +115,7 @@ class Cpu:
     def _open(self) -> None:
         """Makes a fresh instance, as at the start."""
         self._uc = unicorn.Uc(unicorn.UC_ARCH_MIPS, unicorn.UC_MODE_MIPS64 | unicorn.UC_MODE_BIG_ENDIAN)
-        self._uc.ctl_set_cpu_model(_MODELS[self._route.model])
+        self._uc.ctl_set_cpu_model(MODELS[self._route.model])
         self._uc.reg_write(mips_const.UC_MIPS_REG_CP0_STATUS, self._route.status)
         self._windows: dict[int, _Window] = {}
         for region in self._code.values():
@@ -212,10 +212,10 @@ class Cpu:
         self._windows[region.address] = _Window(len(region.data), region.writable, region.data)
 
     def _how_it_stopped(self, error: int) -> Halt:
-        if self._exception in _TRAPS:
-            return Halt(trap=_TRAPS[self._exception])
-        if error in _ACCESS_TRAPS:
-            return Halt(trap=_ACCESS_TRAPS[error])
+        if self._exception in TRAPS:
+            return Halt(trap=TRAPS[self._exception])
+        if error in ACCESS_TRAPS:
+            return Halt(trap=ACCESS_TRAPS[error])
         if error != unicorn.UC_ERR_OK or self._exception is not None:
             got = f"exception {self._exception}, {unicorn.UcError(error)}"
             raise HarnessError("unicorn", "stopped for a reason that is not known", got=got)

@@ -55,6 +55,64 @@ def test_instructions_are_counted_only_where_a_run_is_long(length: int, counted:
     assert plan("; ".join(["24420001 addiu v0,v0,1"] * length) + RETURN).counted is counted
 
 
+ADD_1 = "24420001 addiu v0,v0,1"
+
+
+@pytest.mark.parametrize("length", [359, 361, 3000])
+def test_a_long_block_between_branches_of_a_loop_runs_right(length: int) -> None:
+    """Three rounds of a loop whose body is longer than what kills an engine that is not counted."""
+    body = "; ".join([ADD_1] * length)
+    back = (-length - 2) & 0xFFFF
+    loop = f"{body}; 2484ffff addiu a0,a0,-1; 1480{back:04x} bne a0,zero,x; 00000000 nop"
+    call = Call(loop + RETURN, {"a0": 3, "v0": 0})
+    result = outcome(call)
+    assert result.stop is StopKind.RETURNED
+    assert result.after is not None and result.after.gpr[2] == 3 * length
+
+
+@pytest.mark.parametrize(
+    ("word", "value"),
+    [
+        ("4620a0a5 cvt.l.d $f2,$f20", 3),
+        ("4620a089 trunc.l.d $f2,$f20", 2),
+        ("4620a08a ceil.l.d $f2,$f20", 3),
+        ("4620a08b floor.l.d $f2,$f20", 2),
+        ("4620a088 round.l.d $f2,$f20", 3),
+    ],
+)
+def test_a_conversion_to_64_bit_integers_gives_its_result(word: str, value: int) -> None:
+    result = outcome(Call(word + RETURN, {"f20": 0x4005_0000_0000_0000, "fcsr": 0}))  # 2.625
+    assert result.after is not None and result.after.fpr[2] == value
+
+
+def test_a_program_with_both_long_blocks_and_conversions_takes_both_precautions() -> None:
+    route = plan("; ".join([ADD_1] * 400 + [TRUNC_L]) + RETURN)
+    assert (route.model, route.counted) == ("VR5432", True)
+
+
+#: MIPS IV and later; each would run on a model that we use (see ``faults.opcodes``), or might on another version.
+LATER = [
+    "0085100a movz v0,a0,a1", "0085100b movn v0,a0,a1", "00801001 movf v0,a0,$fcc0", "cc800000 pref 0x0,0(a0)",
+    "4c8830a0 madd.s $f2,$f4,$f6,$f8", "4ca40080 lwxc1 $f2,a0(a1)", "45040001 bc1f $fcc1,x", "46002095 recip.s $f2,$f4",
+    "46052092 movz.s $f2,$f4,a1", "46062132 c.eq.s $fcc1,$f4,$f6", "70851002 mul v0,a0,a1", "00241042 rotr v0,a0,0x1",
+    "7c831000 ext v1,a0,0x0,0x3", "70801020 clz v0,a0",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("program", ["", "; " + TRUNC_L], ids=["R4000", "VR5432"])
+@pytest.mark.parametrize("listing", LATER)
+def test_an_instruction_of_a_later_architecture_stops_the_run_before_it(listing: str, program: str) -> None:
+    result = outcome(Call("24020007 addiu v0,zero,7; " + listing + RETURN + program))
+    expected = "unimplemented-operation" if listing.startswith("46") else "reserved-instruction"
+    assert (result.stop, result.trap) == (StopKind.TRAP, expected)
+    assert result.after is not None and result.after.gpr[2] == 7
+
+
+@pytest.mark.parametrize("word", ["c8820000 lwc2", "f8820000 sdc2", "48020000 mfc2"])
+def test_an_instruction_of_the_absent_coprocessor_2_finds_it_unusable(word: str) -> None:
+    assert outcome(Call(word + RETURN)).trap == "coprocessor-unusable"
+
+
 def test_the_zeros_that_fill_a_page_are_no_long_run() -> None:
     assert not plan(RETURN[2:]).counted
 
