@@ -22,6 +22,7 @@ from integer_judgement import (
 from integer_probes import DATA, INTEGER, MARK, OPERANDS, RESULTS, TRAPS, Placed, Results, program, results_of
 from unicorn import mips_const
 
+from harness.engines.faults import FAULTS
 from interp.events import OPENS
 from interp.optable import Kind, Row, disassemble
 
@@ -92,6 +93,12 @@ def test_where_a_judge_differs_the_reference_notes_an_open_event(known: Differen
             assert difference == known.id
             after = run([cell.insn.word], {cell.insn.t: case.t, cell.insn.s: case.s, 0: 0})
             assert known.event in {event for event, _ in after.machine.events}, disassemble(cell.insn.word)
+
+
+def test_each_difference_is_a_known_fault_of_the_unicorn_leg() -> None:
+    faults = {fault.id: fault.rows.split() for fault in FAULTS}
+    for known in DIFFERENCES:
+        assert {row for fault in known.faults.split() for row in faults[fault]} == {*known.rows.split()}
 
 
 def test_a_judge_that_ran_another_row_is_found_out() -> None:
