@@ -13,6 +13,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 from harness.engines.faults import FAULTS, Fault
 from harness.engines.unicorn_bare import seen_by_unicorn
@@ -25,9 +26,12 @@ _LONGEST = 4096  # bytes of what a probe may say
 
 def observe() -> dict[str, str]:
     """What the probe of every fault sees on the installed version."""
-    command = [sys.executable, "-m", "harness.engines.unicorn_probes"]
+    # Ours first, and nothing of the folder the user happens to be in.
+    command = [sys.executable, "-P", "-m", "harness.engines.unicorn_probes"]
+    path = os.pathsep.join(filter(None, (str(Path(__file__).parents[2]), os.environ.get("PYTHONPATH"))))
+    environment = os.environ | {"PYTHONPATH": path}
     try:
-        child = subprocess.run(command, capture_output=True, timeout=_SECONDS, check=False)
+        child = subprocess.run(command, capture_output=True, timeout=_SECONDS, check=False, env=environment)
     except subprocess.TimeoutExpired as error:
         raise HarnessError("probes of unicorn", "did not end", expected=f"within {_SECONDS} s") from error
     if child.returncode != 0:

@@ -6,6 +6,7 @@ import os
 import resource
 import signal
 import time
+from pathlib import Path
 
 import pytest
 
@@ -30,6 +31,15 @@ def test_all_probes_together_take_less_than_two_seconds() -> None:
     observe()
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     assert after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime < 2
+
+
+def test_a_folder_of_the_users_with_our_name_is_not_in_the_way(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, saw: dict[str, str]
+) -> None:
+    (tmp_path / "harness").mkdir()
+    (tmp_path / "harness" / "__init__.py").write_text("raise RuntimeError('not this one')", encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    assert observe() == saw
 
 
 def test_a_probe_that_dies_hangs_or_raises_says_so_and_harms_nobody(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -7,8 +7,9 @@ import re
 from pathlib import Path
 
 import pytest
+from tiny_project import make
 
-from harness.cli import FAULT, run
+from harness.cli import FAULT, USAGE, run
 from harness.engines import unicorn, unicorn_standing
 from harness.engines.faults import FAULTS
 from harness.results import Selftest
@@ -71,6 +72,21 @@ def test_the_command_tells_everything_about_one_difference(
     assert "V41 p. 554" in text
     assert "v0=80000000" in text
     assert len(json.loads(out.read_text())["differences"]) == len(FAULTS)
+
+
+def test_a_check_is_refused_by_the_name_of_the_leg_and_the_probe(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(unicorn, "remembered", lambda: STRANGE)
+    assert run(["check", str(make(tmp_path))]) == USAGE
+    said = capsys.readouterr().err
+    assert said.startswith(f"leg unicorn {unicorn_standing.VERSION}: the probe sra-wide shows behaviour that nobody")
+    assert "help: install unicorn 2.1.4" in said
+
+
+def test_a_check_goes_on_where_a_fault_is_gone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(unicorn, "remembered", lambda: GONE)
+    assert run(["check", str(make(tmp_path)), "-k", "add", "--states", "20"]) == 0
 
 
 def test_a_check_does_not_run_the_probes_again(monkeypatch: pytest.MonkeyPatch) -> None:

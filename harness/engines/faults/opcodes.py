@@ -46,6 +46,9 @@ OPCODES: tuple[Fault, ...] = (
     _integer("special-15", "", "v0=0", "00000015 word"),
     _integer("cop0-08", "", "v0=0", "41000000 word"),
     _integer("cop0-0c", "", "v0=0", "41800000 word"),
+    _integer("cop0-co-03", "", "v0=0", "42000003 word"),
+    _integer("cop0-co-04", "", "v0=0", "42000004 word"),
+    _integer("wait", "wait", "v0=0", "42000020 wait"),
     _integer("mul", "mul", "v0=2a", "70851002 mul v0,a0,a1", a0=6, a1=7),
     _integer("rotr", "rotr", "v0=1", "00241042 rotr v0,a0,0x1", a0=3),
     _integer("rotrv", "rotrv", "v0=1", "00a41046 rotrv v0,a0,a1", a0=3, a1=1),
@@ -68,6 +71,13 @@ OPCODES: tuple[Fault, ...] = (
     _integer("vr-bc1-cc", "bc1f bc1t, cc 1 to 7", "v0=1",
              "45040002 bc1f $fcc1,0x8000100c; 24020001 addiu v0,zero,1; 24020002 addiu v0,zero,2", _VR),
     _float("vr-recip1", "recip1 recip2 rsqrt1 rsqrt2", "f2=3f000000", "4600209d recip1.s $f2,$f4", _VR, f4=_TWO),
+    *(
+        Fault(
+            row, Group.OPCODES, row, "always", "executes it on a TLB of its own", "uses the TLB", "R4K ch. 4",
+            "the leg stops before it, and the reference refuses it", "v0=0", "trap refused", Probe(f"{word} {row}"),
+        )
+        for row, word in (("tlbr", "42000001"), ("tlbwi", "42000002"), ("tlbwr", "42000006"), ("tlbp", "42000008"))
+    ),
     Fault(
         "reserved-fields", Group.OPCODES, "addu and others", "fields that must be 0 are not", "ignores them",
         "unspecified", "R4K App. A", STOPS, "v0=5", _RESERVED,
