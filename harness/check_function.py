@@ -29,7 +29,8 @@ from harness.compare import (
     judge_references,
 )
 from harness.coverage import Reach
-from harness.engines.base import Engine, GuestEvent, MachineState, Target
+from harness.engines.base import Engine, GuestEvent, MachineState, StopKind, Target
+from harness.errors import UsageError
 from harness.results import Difference, Finding, FunctionResult, InputPart, Writer
 from harness.states.shrink import shrink
 from harness.states.words import different_words
@@ -113,6 +114,8 @@ class _Tally:
     discarded: dict[str, int] = field(default_factory=dict)
     failing: tuple[MachineState, Difference] | None = None
     finding: Finding | None = None
+    remarks: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
     def add(self, before: MachineState, judged: Judgement) -> None:
         self.states += 1
@@ -122,6 +125,8 @@ class _Tally:
             self.discarded[judged.reason] = self.discarded.get(judged.reason, 0) + 1
         if judged.result is Result.DIFFER and judged.difference is not None:
             self.failing = before, judged.difference
+        if judged.remark:
+            self.remarks.append(judged.remark)
 
 
 class _Enough(BaseException):
@@ -166,7 +171,7 @@ def run_candidate(
     clock.lap("translated")
     judged = judge_candidate(before, references, decided, (candidate.engine.name, outcome), job.rules)
     clock.lap("compare")
-    return judged
+    return replace(judged, remark=outcome.detail) if outcome.stop is StopKind.RETURNED else judged
 
 
 class _FunctionCheck:
@@ -264,14 +269,22 @@ class _FunctionCheck:
     def _explain(self) -> None:
         for tally in self._tallies:
             if tally.failing is not None:
-                tally.finding = self._finding(*tally.failing, tally.candidate)
+                tally.finding = self._finding(*tally.failing, tally.candidate, tally.notes)
+            if tally.remarks:
+                tally.notes.append(f"the C {tally.remarks[0]} (in {len(tally.remarks)} of {tally.states} states)")
         if self._disagreement is not None:
-            finding = self._finding(*self._disagreement, None)
+            finding = self._finding(*self._disagreement, None, self._notes)
             values = ", ".join(f"{name} {value}" for name, value in finding.difference.values)
-            self._notes.append(f"references disagree at {finding.difference.where}: {values}; kept in {finding.case}")
+            kept = f"; kept in {finding.case}" if finding.case else ""
+            self._notes.append(f"references disagree at {finding.difference.where}: {values}{kept}")
 
-    def _finding(self, failing: MachineState, found: Difference, candidate: Candidate | None) -> Finding:
-        """Shrinks, names the last writer and saves; without a candidate the references' own disagreement."""
+    def _finding(
+        self, failing: MachineState, found: Difference, candidate: Candidate | None, notes: list[str]
+    ) -> Finding:
+        """Shrinks, names the last writer and saves; without a candidate the references' own disagreement.
+
+        What goes wrong on the way is added to ``notes``.
+        """
 
         def still_fails(before: MachineState) -> bool:
             return found.same_kind(self._run(before, candidate).difference)
@@ -281,11 +294,14 @@ class _FunctionCheck:
         difference = self._run(small, candidate).difference
         if difference is None:  # it did not come again: the state as it was found stands, and the values of that run
             small, difference = failing, found
-            self._notes.append("not repeatable: another run of the same state shows no difference")
+            notes.append("not repeatable: another run of the same state shows no difference")
         words = different_words(self._source.base, small)
         inputs = tuple(_input_part(word.room, word.number, value, small.fr) for word, value in words.items())
         finding = Finding(difference, self._job.writer(small, difference), inputs, len(words), case="")
-        finding = replace(finding, case=self._job.save(small, finding, candidate))
+        try:
+            finding = replace(finding, case=self._job.save(small, finding, candidate))
+        except UsageError as error:  # a folder that cannot be written must not cost the finding
+            notes.append(f"the case is not kept: {error}")
         self._clock.lap("explain")
         return finding
 
@@ -308,7 +324,7 @@ class _FunctionCheck:
             branches_reached=reach.branches_reached if tally.states else 0,
             branches_total=reach.branches_total,
             finding=tally.finding,
-            notes=tuple(self._notes),
+            notes=(*tally.notes, *self._notes),
         )
 
     def _verdict(self, tally: _Tally) -> tuple[Verdict, str]:

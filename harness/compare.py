@@ -64,11 +64,15 @@ class Rules:
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """What one state says; ``reason`` is the key under which a state that does not count is counted."""
+    """What one state says; ``reason`` is the key under which a state that does not count is counted.
+
+    ``remark`` is what the candidate's leg noticed beside it.
+    """
 
     result: Result
     reason: str = ""
     difference: Difference | None = None
+    remark: str = ""
 
 
 @dataclass(frozen=True, slots=True)

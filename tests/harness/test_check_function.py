@@ -17,6 +17,7 @@ from harness.compare import Rules
 from harness.config import Scope
 from harness.coverage import Reach
 from harness.engines.base import Coverage, GuestEvent, MachineState, Outcome, StopKind, Target
+from harness.errors import UsageError
 from harness.results import Finding, FunctionResult, Writer
 from harness.verdicts import DifferenceKind, Verdict
 from interp.optable import encode
@@ -93,6 +94,7 @@ def check(
     states: int = 40,
     seed: int = 0,
     source: Source | None = None,
+    save: Callable[[MachineState, Finding, Candidate | None], str] = lambda *about: kept(*about),
 ) -> tuple[FunctionResult, ...]:
     """Runs the check; a candidate given as text is one that cannot run, for that reason."""
     made = [
@@ -115,7 +117,7 @@ def check(
     return check_function(job, source or Source(), Clock())
 
 
-def save(before: MachineState, finding: Finding, candidate: Candidate | None) -> str:
+def kept(before: MachineState, finding: Finding, candidate: Candidate | None) -> str:
     return f"case of {candidate.compiler if candidate else 'references'}"
 
 
@@ -344,3 +346,26 @@ def test_a_clock_gives_every_moment_to_one_phase() -> None:
         clock.lap(phase)
     assert set(clock.seconds) == {"draw", "reference"}
     assert all(seconds >= 0 for seconds in clock.seconds.values())
+
+
+def test_a_finding_whose_case_cannot_be_kept_is_still_a_finding() -> None:
+    def full(before: MachineState, finding: Finding, candidate: Candidate | None) -> str:
+        raise UsageError("cases/add.json", "cannot be written", got="no space left on device")
+
+    (result,) = check(wrong_from(1 << 10), save=full)
+    assert (result.verdict, result.finding is not None and result.finding.case) == (Verdict.DIFFER, "")
+    assert result.notes == ("the case is not kept: cases/add.json: cannot be written: got no space left on device",)
+
+
+# --- what the translation's leg remarks -------------------------------------------------------------------
+
+
+def test_remarks_of_a_leg_on_calls_that_returned_become_one_note_and_change_no_verdict() -> None:
+    def untidy(before: MachineState) -> Outcome:
+        detail = "left the host's rounding mode changed" if gpr(before, 8) == 3 else ""
+        return replace(adds(before), detail=detail)
+
+    right, also_right = check(untidy, adds)
+    assert (right.verdict, also_right.verdict) == (Verdict.AGREE, Verdict.AGREE)
+    assert right.notes == ("the C left the host's rounding mode changed (in 10 of 40 states)",)
+    assert also_right.notes == ()
