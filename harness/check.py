@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import tempfile
 import time
 import traceback
 from collections.abc import Callable
@@ -80,6 +81,7 @@ def check(file: Path, options: Options, progress: Progress | None = None) -> Che
     unmatched: UsageError | None = None
     for build in builds:
         with Workbench(build) as bench:
+            bench.try_out()
             legs += [leg for leg in bench.legs() if leg not in legs]
             try:
                 functions = selected(bench.program, build, options.pattern)
@@ -171,6 +173,8 @@ def _check_item(item: _Item) -> _Done:
         source = ShapedStates(_bench.shape(item.function))
         clock.lap("shape")
         return _Done(check_function(_bench.job(item.function, item.limits), source, clock), clock.seconds)
+    except UsageError as error:  # something changed after the check began
+        return _Done((_not_run(item.build, "", item.function, str(error).splitlines()[0]),), clock.seconds)
     except Exception as error:  # noqa: BLE001 - whatever goes wrong with one function is its row, not the end of the run
         details = _write_details(item)
         first_line = str(error).splitlines()[0] if str(error) else ""
@@ -178,14 +182,23 @@ def _check_item(item: _Item) -> _Done:
         return _Done((_harness_error(item, reason),), clock.seconds)
 
 
+#: Letters of a function's name that the name of its file takes.
+_FILE_NAME = 100
+
+
 def _write_details(item: _Item) -> Path:
     """Keeps the traceback of the exception at hand in a file named after the function."""
-    folder = item.build.folder / ".tallystick" / "errors"
-    folder.mkdir(parents=True, exist_ok=True)
-    name = re.sub(r"[^A-Za-z0-9_.-]", "_", f"{item.build.name}-{item.function.name}".lstrip("-"))
-    path = folder / f"{name}.txt"
+    name = re.sub(r"[^A-Za-z0-9_.-]", "_", f"{item.build.name}-{item.function.name}".lstrip("-"))[:_FILE_NAME]
     seed = function_seed(item.limits.seed, item.build.name, item.function.name)
-    path.write_text(f"{item}\nseed of the function: {seed}\n\n{traceback.format_exc()}", encoding="utf-8")
+    text = f"{item}\nseed of the function: {seed}\n\n{traceback.format_exc()}"
+    path = item.build.folder / ".tallystick" / "errors" / f"{name}.txt"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    except OSError:
+        with tempfile.NamedTemporaryFile("w", prefix="tallystick-", suffix=".txt", delete=False) as file:
+            file.write(text)
+        return Path(file.name)
     return path
 
 

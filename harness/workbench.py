@@ -19,6 +19,7 @@ from harness.engines.base import RETURN_ADDRESS, Engine, MachineState
 from harness.engines.reference import Reference
 from harness.engines.translated import Translated
 from harness.engines.unicorn import Unicorn
+from harness.errors import UsageError
 from harness.program.load import load_program
 from harness.program.model import Function, Program
 from harness.results import Difference, Finding, LegInfo, Writer
@@ -61,7 +62,7 @@ class Workbench:
             self.libraries = build_libraries(build, self.program.functions)
         self._reference = Reference()
         self.references: tuple[Engine, ...] = (self._reference, Unicorn())
-        self.translations: tuple[Engine, ...] = tuple(Translated(build, library) for library in self.libraries)
+        self.translations: tuple[Translated, ...] = tuple(Translated(build, library) for library in self.libraries)
 
     def __enter__(self) -> Self:
         return self
@@ -73,6 +74,21 @@ class Workbench:
         """Ends the legs."""
         for engine in (*self.references, *self.translations):
             engine.close()
+
+    def try_out(self) -> None:
+        """Loads each translation once: what is wrong with the whole of one is told before any function is checked.
+
+        Errors: ``UsageError`` for C that cannot be loaded, or that has no function under the binding's names.
+        """
+        for library, translation in zip(self.libraries, self.translations, strict=True):
+            if library.missing and not library.entries:
+                raise UsageError(
+                    f"{self.build.file} [translated.binding] function",
+                    "names no function that the C has for others to call",
+                    got=f"{translation.c_name(self.program.functions[0])} for {self.program.functions[0].name}",
+                    help="`tallystick survey` says what the C lacks",
+                )
+            translation.start()
 
     def legs(self) -> tuple[LegInfo, ...]:
         """Names and versions of all legs, the references first."""
@@ -170,7 +186,11 @@ def selected(program: Program, build: Build, pattern: str) -> tuple[Function, ..
     """
     included = {function: None for one in build.check.include for function in program.find(one)}
     picked = program.find(pattern) if pattern else program.functions
-    return tuple(function for function in picked if function in included)
+    found = tuple(function for function in picked if function in included)
+    if not found:
+        where = f"{build.file} [check] include"
+        raise UsageError(where, "leaves out every function that the pattern picks", got=f"'{pattern}'")
+    return found
 
 
 def excluded(build: Build, function: Function) -> str:

@@ -11,7 +11,8 @@ from harness.config import Binding, Build, MemoryOrder
 from harness.engines.base import MachineState, Outcome, Region, StopKind, Target
 from harness.errors import HarnessError
 from harness.translated import shared
-from harness.translated.build import MISSING, Library
+from harness.translated.binding import function_name
+from harness.translated.build import MISSING, Library, NamedFunction
 from harness.translated.shared import ffi
 from harness.translated.symbols import function_at
 from harness.translated.worker import Death, Worker
@@ -51,6 +52,17 @@ class Translated:
         """Makes ``target`` the function that ``run`` calls; one that the C lacks makes each run UNSUPPORTED."""
         self._target = target
         self._memory = ((), ())
+
+    def c_name(self, function: NamedFunction) -> str:
+        """The name under which the C has ``function``, if it has it."""
+        return function_name(self._binding, function.name, function.address)
+
+    def start(self) -> None:
+        """Starts the worker now rather than at the first call.
+
+        Errors: ``UsageError`` for a library that cannot be loaded.
+        """
+        self._live_worker()
 
     def run(self, before: MachineState, fuel: int) -> Outcome:
         """Calls the translated function from ``before``; ``fuel`` is not counted, the binding's time limit holds."""

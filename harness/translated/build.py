@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import re
+import tempfile
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -22,12 +24,17 @@ from harness.translated.symbols import Symbols, read_symbols
 #: Why a guest function cannot be called.
 MISSING = "translated function missing from the C"
 STATIC = "translated function is static in the C"
+SHARED = "several functions have this name in the C"
 
 _HERE = Path(__file__).parent
 _WORKER_SOURCES = (_HERE / "worker.c", _HERE / "host_runtime.c")
 
 #: What compilers and sanitizers bring along themselves; never a function of the guest.
 _RESERVED = re.compile(r"__\w+san_|__sanitizer_|_GLOBAL_OFFSET_TABLE_$")
+
+#: What is refused where no source is to blame alone, and how linkers say why (GNU ld, gold, lld, mold).
+LINKING = "linking"
+_LINKER_ERROR = re.compile(r"(?:multiple definition of|duplicate symbol:|undefined|cannot find|unable to find).*")
 
 #: How linkers name what they cannot find (GNU ld, gold, lld, mold).
 _UNDEFINED = re.compile(r"undefined (?:reference to|symbol:) [`']?(\w+)")
@@ -75,8 +82,15 @@ def build_libraries(build: Build, functions: Sequence[NamedFunction]) -> tuple[L
     store = build.folder / ".tallystick" / "build"
     try:
         store.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=store):
+            pass
     except OSError as error:
-        raise UsageError(str(store), "cannot be made", got=(error.strerror or str(error)).lower()) from None
+        raise UsageError(
+            str(store),
+            "cannot be written",
+            got=(error.strerror or str(error)).lower(),
+            help=f"compiled C is kept there: make {build.folder.resolve()} writable, or work on a copy of it",
+        ) from None
     where = f"{build.file} [translated] compilers"
     compilers = [Compiler.find(command, build.folder, where) for command in translated.compilers]
     store = store.resolve()
@@ -132,7 +146,11 @@ class _Linking:
 
         def compiled(source: Path) -> Path:
             try:
-                return self.compiler.compile(source, source.read_bytes(), include, self.store)
+                text = source.read_bytes()
+            except OSError as error:
+                raise UsageError(str(source), "cannot be read", got=(error.strerror or str(error)).lower()) from None
+            try:
+                return self.compiler.compile(source, text, include, self.store)
             except CompilerRefusal as failure:
                 raise self.refused(failure, str(source)) from None
 
@@ -143,11 +161,14 @@ class _Linking:
         """The functions that the glue can call, and why not for the others; by guest address."""
         binding = self.translated.binding
         by_name = "{function}" in binding.call
+        shared = Counter(function_name(binding, function.name, function.address) for function in functions)
         entries: dict[int, Entry] = {}
         missing: dict[int, str] = {}
         for function in functions:
             name = function_name(binding, function.name, function.address)
-            if not name or name in symbols.defined or (name in symbols.static and not by_name):
+            if by_name and shared[name] > 1:
+                missing[function.address] = SHARED
+            elif not name or name in symbols.defined or (name in symbols.static and not by_name):
                 entries[function.address] = Entry(name, function.address)
             else:
                 missing[function.address] = STATIC if name in symbols.static else MISSING
@@ -171,7 +192,7 @@ class _Linking:
         except CompilerRefusal as failure:
             externals = tuple(sorted(ours & set(_UNDEFINED.findall(failure.words))))
             if not externals:
-                raise self.refused(failure, "linking") from None
+                raise self.refused(failure, LINKING) from None
         else:
             return path, ()
         if not self.translated.binding.prototype:
@@ -187,7 +208,7 @@ class _Linking:
             try:
                 self.compiler.link(parts, path)
             except CompilerRefusal as failure:
-                raise self.refused(failure, "linking") from None
+                raise self.refused(failure, LINKING) from None
         return path, externals
 
     def path_of(self, parts: Sequence[Path]) -> Path:
@@ -214,6 +235,14 @@ class _Linking:
         """What the user reads when the compiler says no: the key or file to mend, and the compiler's own words."""
         words = failure.words
         error = re.search(r"(?m)^(.*?):(\d+)(?::\d+)?: (?:fatal )?error: (.*)$", words)
+        if what == LINKING:
+            found = _LINKER_ERROR.search(words)
+            return UsageError(
+                f"{self.build.file} [translated] sources",
+                f"do not link with {self.compiler.command}",
+                got=found[0].strip() if found else shown(words).partition("\n")[0],
+                help=f"the linker said:\n{shown(words)}",
+            )
         where, said = (f"{error[1]}:{error[2]}", error[3]) if error else (what, shown(words).partition("\n")[0])
         origins = [origin(self.build, key) for key in (*Binding.model_fields, "headers")]
         if error and error[1] in (*origins, GLUE):

@@ -19,6 +19,9 @@ from harness.translated.shared import PENDING, RETURNED, SharedMemory
 _PATIENCE = 4
 _PATIENCE_SECONDS = 3.0
 
+#: A library that is not loaded by then never will be.
+_START_SECONDS = 30
+
 #: Bytes of what the C printed that an outcome shows.
 _PRINTED = 400
 
@@ -107,12 +110,19 @@ class _Process:
         )
         os.close(request_read)
         os.close(reply_write)
+        answered = self._answers.poll(_START_SECONDS * 1000)
+        if not answered:
+            self._child.kill()
         if not self._replies.read(1):
             status = self._child.wait()
-            got = self.printed() or f"exit status {status}"
+            got = self.printed() or (f"exit status {status}" if answered else f"no end after {_START_SECONDS} s")
             self.end()
-            command = library.compiler.command
-            raise UsageError(str(library.path), f"library compiled with {command} cannot be run", got=got)
+            raise UsageError(
+                str(library.path),
+                f"library compiled with {library.compiler.command} cannot be loaded",
+                got=got,
+                help="look at what the C does before any call: constructors, libraries that it is linked with",
+            )
 
     def call(self, patience: float) -> Death | None:
         """Lets the worker make the call that the exchange describes. Units: ``patience`` in seconds."""

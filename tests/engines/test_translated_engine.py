@@ -294,7 +294,15 @@ def test_a_region_off_the_pages_is_a_fault_of_the_harness_and_no_finding(bench: 
 def test_a_library_that_does_not_load_is_for_the_user_to_mend(tmp_path: Path) -> None:
     bodies = {"add": '} __attribute__((constructor)) static void up(void) { puts("no sea today"); exit(5);'}
     made = Bench(project(tmp_path, STRUCT, bodies), bodies)
-    with pytest.raises(UsageError, match="cannot be run: got no sea today"):
+    with pytest.raises(UsageError, match="cannot be loaded: got no sea today"):
+        run(made, "add")
+
+
+def test_a_library_that_never_finishes_loading_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("harness.translated.worker._START_SECONDS", 0.5)
+    bodies = {"add": "} __attribute__((constructor)) static void up(void) { for (;;) usleep(1000);"}
+    made = Bench(project(tmp_path, STRUCT, bodies), bodies)
+    with pytest.raises(UsageError, match="cannot be loaded: got no end after"):
         run(made, "add")
 
 

@@ -169,6 +169,28 @@ def test_a_case_of_a_compiler_that_is_gone_is_refused(tmp_path: Path, capsys: py
     assert "got 'cc -O1', expected cc -O0" in capsys.readouterr().err
 
 
+def test_a_case_away_from_its_configuration_says_which_one_it_names(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    project = make(tmp_path, {"add": "g.r[2] = 0;"}, NO_SPIN)
+    _, document = checked(project, "-k", "add")
+    case = Path(rows(document)["add"]["first_difference"]["case"])
+    moved = case.rename(tmp_path / "add.json")
+    assert run("replay", moved) == 2
+    error = capsys.readouterr().err
+    assert f"{moved}: the tally.toml of this case is not there: got {tmp_path.parent.parent / 'tally.toml'}" in error
+
+
+def test_what_is_no_case_is_told_with_status_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    binary = tmp_path / "binary.json"
+    binary.write_bytes(b"\x7fELF\x80\xff")
+    assert (run("replay", binary), run("replay", tmp_path)) == (2, 2)
+    assert capsys.readouterr().err.splitlines() == [
+        f"{binary}: is no text: expected a case that `tallystick check` saved",
+        f"{tmp_path}: cannot be read: got is a directory",
+    ]
+
+
 # --- survey ----------------------------------------------------------------------------------------------------------
 
 
@@ -244,6 +266,7 @@ def test_a_wrong_option_is_told_with_status_2(
         ("compilers", "compiler", 'did you mean "compilers"'),
         ("cc -O1", "no-such-cc", "compiler not found: got no-such-cc"),
         ("g.r[{n}]", "g.q[{n}]", "g.*has no member named"),
+        ("f_{name}", "g_{name}", r"binding\] function: names no function that the C has.*: got g_add for add"),
         ('"c/*.c"', '"d/*.c"', "no file matches: got 'd/\\*.c'"),
         ('"functions.txt"', '"none.txt"', "none.txt"),
         ("states = 40", "states = 0", "states"),
@@ -329,6 +352,25 @@ def test_an_interrupted_check_prints_what_it_has_with_status_3(
     status, document = checked(make(tmp_path, check=NO_SPIN))
     assert (status, document["interrupted"], document["summary"]["agree"]) == (3, True, 1)
     assert "interrupted: 2 functions not finished and not in the table" in capsys.readouterr().out
+
+
+def test_c_that_cannot_be_loaded_is_told_before_any_function_is_checked(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    tally = make(tmp_path)
+    with (tmp_path / "c" / "all.c").open("a") as file:
+        file.write("#include <stdlib.h>\n__attribute__((constructor)) static void up(void) { exit(5); }\n")
+    assert run("check", tally) == 2
+    captured = capsys.readouterr()
+    assert "cannot be loaded: got exit status 5\nhelp: " in captured.err
+    assert captured.out == ""
+
+
+def test_a_pattern_of_left_out_functions_only_is_told_with_status_2(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run("check", make(tmp_path, check='include = ["s*"]'), "-k", "add") == 2
+    assert "[check] include: leaves out every function that the pattern picks: got 'add'" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(("status", "mapped"), [(0, 0), (1, 1), (2, 125), (3, 125), (4, 125)])

@@ -13,7 +13,7 @@ from c_project import EBB, GOOD, HEADER, TALLY, TIDE, Named, built, write
 
 from harness.config import Build
 from harness.errors import UsageError
-from harness.translated.build import MISSING, STATIC, build_libraries
+from harness.translated.build import MISSING, SHARED, STATIC, build_libraries
 from harness.translated.symbols import function_at
 
 
@@ -40,6 +40,12 @@ def test_functions_that_the_c_has_can_be_called_and_the_others_say_why(tmp_path:
 def test_a_static_function_says_that_it_is_static(tmp_path: Path) -> None:
     text = GOOD + "__attribute__((used)) static void ebb(struct guest *g, uint8_t *m) { (void)g; (void)m; }\n"
     assert built(write(tmp_path, all=text), EBB).missing == {EBB.address: STATIC}
+
+
+def test_guest_functions_that_share_one_c_name_are_not_confused(tmp_path: Path) -> None:
+    local = Named("tide", 0xFFFF_FFFF_8000_1020)  # as two files' static functions have one name
+    library = built(write(tmp_path, all=GOOD), TIDE, local)
+    assert library.missing == {TIDE.address: SHARED, local.address: SHARED}
 
 
 def test_c_that_finds_functions_by_address_needs_no_name_for_each(tmp_path: Path) -> None:
@@ -253,7 +259,29 @@ def test_link_time_optimisation_is_refused_with_a_way_out(tmp_path: Path) -> Non
 
 def test_a_store_that_cannot_be_made_is_said_so(tmp_path: Path) -> None:
     (tmp_path / ".tallystick").write_text("in the way")
-    assert refusal(write(tmp_path, all=GOOD)).what == "cannot be made"
+    error = refusal(write(tmp_path, all=GOOD))
+    assert (error.what, error.got) == ("cannot be written", "not a directory")
+
+
+def test_a_source_that_cannot_be_read_is_said_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    build = write(tmp_path, all=GOOD)
+    read = Path.read_bytes
+
+    def refuse(path: Path) -> bytes:
+        if path.suffix == ".c":
+            raise PermissionError(13, "Permission denied")
+        return read(path)
+
+    monkeypatch.setattr(Path, "read_bytes", refuse)
+    error = refusal(build)
+    assert str(error) == f"{tmp_path / 'c' / 'all.c'}: cannot be read: got permission denied"
+
+
+def test_a_function_defined_in_two_sources_is_said_so(tmp_path: Path) -> None:
+    error = refusal(write(tmp_path, all=GOOD, again=GOOD))
+    assert error.where == f"{tmp_path / 'tally.toml'} [translated] sources"
+    assert error.what == "do not link with gcc -O1"
+    assert error.got.startswith("multiple definition of `tide'")
 
 
 # --- help ---
