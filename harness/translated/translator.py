@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import fcntl
+import os
 import shlex
+import signal
 import subprocess
 import sys
+from pathlib import Path
 
 from harness.config import Build, Translator
 from harness.errors import UsageError
@@ -72,17 +75,7 @@ def _run(build: Build, translator: Translator, where: str) -> None:
             filled(word, python=sys.executable, image=str(image), output=str(output))
             for word in shlex.split(translator.command)
         ]
-        said = subprocess.run(
-            command,
-            cwd=build.folder,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
-            errors="replace",
-            timeout=translator.seconds,
-            check=False,
-        )
+        status, said = _output(command, build.folder, translator.seconds)
     except ValueError as error:
         raise UsageError(f"{where} command", "not a command line", got=translator.command, help=str(error)) from None
     except OSError as error:
@@ -92,17 +85,39 @@ def _run(build: Build, translator: Translator, where: str) -> None:
         raise UsageError(
             f"{where} seconds", "the translator did not end in time", got=f"{translator.seconds} s", help=words
         ) from None
-    if said.returncode != 0:
+    if status != 0:
         raise UsageError(
             f"{where} command",
             "the translator failed",
-            got=f"exit status {said.returncode}",
-            help=_words(said.stdout) + f"\nto repeat it: cd {shlex.quote(str(build.folder))} && {shlex.join(command)}",
+            got=f"exit status {status}",
+            help=_words(said) + f"\nto repeat it: cd {shlex.quote(str(build.folder))} && {shlex.join(command)}",
         )
 
 
-def _words(output: str | bytes | None) -> str:
-    text = output.decode(errors="replace") if isinstance(output, bytes) else output or ""
+def _output(command: list[str], folder: Path, seconds: float) -> tuple[int, bytes]:
+    """Exit status and words of a command, which does not outlive this call, nor does what it started.
+
+    Errors: ``OSError`` where it cannot be started, ``TimeoutExpired`` with its words so far.
+    """
+    process = subprocess.Popen(
+        command,
+        cwd=folder,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        start_new_session=True,
+    )
+    with process:
+        try:
+            said, _ = process.communicate(timeout=seconds)
+        except BaseException:  # the time is up, or Ctrl-C: neither may leave it running
+            os.killpg(process.pid, signal.SIGKILL)
+            raise
+    return process.returncode, said
+
+
+def _words(output: bytes | None) -> str:
+    text = (output or b"").decode(errors="replace")
     return f"it said:\n{shown(text)}" if text.strip() else "it said nothing"
 
 

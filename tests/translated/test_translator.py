@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import pytest
@@ -93,6 +94,21 @@ def test_a_command_that_takes_too_long_is_stopped(tmp_path: Path) -> None:
     error = refusal(project(tmp_path, script="import time\nprint('reading', flush=True)\ntime.sleep(30)\n"))
     assert (error.where, error.got) == (f"{tmp_path}/tally.toml [translator] seconds", "1.0 s")
     assert "reading" in error.help
+
+
+def test_what_a_stopped_command_started_is_stopped_too(tmp_path: Path) -> None:
+    script = """
+import subprocess, sys
+child = subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"])
+print(child.pid, flush=True)
+child.wait()
+"""
+    words = refusal(project(tmp_path, script=script)).help
+    process = Path("/proc") / words.split()[-1] / "stat"
+    end = time.monotonic() + 10
+    while process.exists() and process.read_text().rpartition(")")[2].split()[0] != "Z":
+        assert time.monotonic() < end
+        time.sleep(0.02)
 
 
 def test_a_program_that_is_not_there_is_said_so(tmp_path: Path) -> None:
