@@ -39,7 +39,15 @@ def replay(path: Path) -> Replayed:
     """
     begin = time.perf_counter()
     case = load_case(path)
-    config = load_config((path.parent / case.config).resolve())
+    file = (path.parent / case.config).resolve()
+    if not file.exists():
+        raise UsageError(
+            str(path),
+            "the tally.toml of this case is not there",
+            got=str(file),
+            help="a case names it as seen from its own folder: leave both where the check had them",
+        )
+    config = load_config(file)
     (build,) = chosen_builds(config, case.build) if case.build else config.builds[:1]
     with Workbench(build) as bench:
         function = _function(bench, case, path)

@@ -58,7 +58,7 @@ def load_config(path: Path) -> Config:
 
 def _read_toml(path: Path) -> dict[str, Any]:
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))  # some editors put a byte order mark first
     except FileNotFoundError:
         raise UsageError(str(path), "no such file", help="give the path of a tally.toml") from None
     except UnicodeDecodeError as error:
@@ -118,8 +118,11 @@ def _usage_error(path: Path, name: str, above: dict[str, Any], error: ErrorDetai
             where, "unknown key", got=str(keys[-1]), expected=", ".join(known), help=f'did you mean "{near}"?'
         )
     if error["type"] == "missing":
-        description = _model_at(keys[:-1]).model_fields[str(keys[-1])].description
-        return UsageError(where, "missing key", help=f"add it: {description}")
+        field = _model_at(keys[:-1]).model_fields[str(keys[-1])]
+        if isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel):
+            table = f"{path} [{'.'.join(map(str, keys))}]"
+            return UsageError(table, "missing table", help="`tallystick init` writes a file with every table and key")
+        return UsageError(where, "missing key", help=f"add it: {field.description}")
     context = error.get("ctx", {})
     ours = error["type"] in ("guest_address", "raw_image", "numbered")
     expected = context.get("expected") or _EXPECTED.get(error["type"]) or error["msg"].removeprefix("Input should be ")

@@ -11,12 +11,13 @@ import json
 import os
 import re
 from collections.abc import Iterable, Sequence
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from harness.engines.base import MachineState, Region
+from harness.engines.base import PAGE, MachineState, Region
 from harness.errors import UsageError
 from harness.results import Difference
 from harness.verdicts import DifferenceKind
@@ -27,6 +28,8 @@ SCHEMA = "tallystick.case/1"
 #: Bytes that differ, with gaps of up to 7 bytes that do not.
 _RUN = re.compile(rb"[^\0]+(?:\0{1,7}[^\0]+)*")
 
+#: Letters of a function's name that the name of its file takes.
+_NAME = 100
 
 Hex = Annotated[str, Field(pattern="^[0-9a-f]{1,16}$")]
 HexBytes = Annotated[str, Field(pattern="^([0-9a-f]{2})+$")]
@@ -53,6 +56,12 @@ class RegionRecord(_Record):
             raise ValueError(f"a run of region {self.address} reaches outside its {self.size} bytes")
         return self
 
+    @model_validator(mode="after")
+    def _is_whole_pages(self) -> Self:
+        if int(self.address, 16) % PAGE or self.size % PAGE:
+            raise ValueError(f"region {self.address} of {self.size} bytes is not whole pages")
+        return self
+
 
 class StateRecord(_Record):
     """A state before a call; registers that are 0 are left out, the others are hex by number."""
@@ -65,6 +74,13 @@ class StateRecord(_Record):
     fcsr: Hex
     fr: bool
     memory: tuple[RegionRecord, ...]
+
+    @model_validator(mode="after")
+    def _regions_lie_apart(self) -> Self:
+        for one, after in pairwise(self.memory):
+            if int(one.address, 16) + one.size > int(after.address, 16):
+                raise ValueError(f"region {after.address} does not lie after the one before it")
+        return self
 
 
 class DifferenceRecord(_Record):
@@ -176,7 +192,7 @@ def save_case(case: Case, folder: Path) -> Path:
     The file is complete or absent, whatever happens meanwhile. Errors: ``UsageError`` where it cannot be written.
     """
     text = json.dumps(case.model_dump(mode="json", by_alias=True), indent=1) + "\n"
-    name = re.sub(r"[^A-Za-z0-9_.]", "_", case.function)
+    name = re.sub(r"[^A-Za-z0-9_.]", "_", case.function)[:_NAME]
     path = folder / f"{name}-{hashlib.sha256(text.encode()).hexdigest()[:12]}.json"
     partial = path.with_name(f".{path.name}.{os.getpid()}")
     try:
@@ -201,8 +217,10 @@ def load_case(path: Path) -> Case:
     except FileNotFoundError:
         help_line = "give the path of a case that `tallystick check` saved"
         raise UsageError(str(path), "no such file", help=help_line) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise UsageError(str(path), "cannot be read", got=str(error)) from None
+    except OSError as error:
+        raise UsageError(str(path), "cannot be read", got=(error.strerror or str(error)).lower()) from None
+    except UnicodeDecodeError:
+        raise UsageError(str(path), "is no text", expected="a case that `tallystick check` saved") from None
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])

@@ -133,6 +133,10 @@ REFUSALS = {
         "tally.toml gest: unknown key: got gest, expected check, guest, translated, translator, build\n"
         'help: did you mean "guest"?',
     ),
+    "a missing table is named": (
+        "",
+        "tally.toml [guest]: missing table\nhelp: `tallystick init` writes a file with every table and key",
+    ),
     "a missing key is described": (
         '[guest]\nabi = "o32"\n',
         "tally.toml [guest] image: missing key\n"
@@ -197,6 +201,12 @@ REFUSALS = {
 @pytest.mark.parametrize(("text", "message"), REFUSALS.values(), ids=[name.replace(" ", "-") for name in REFUSALS])
 def test_what_is_wrong_is_said_with_file_and_key(tmp_path: Path, text: str, message: str) -> None:
     assert refusal(tmp_path, text) == message
+
+
+def test_a_byte_order_mark_and_line_ends_of_other_systems_do_not_matter(tmp_path: Path) -> None:
+    plain = loaded(tmp_path, SMALL)
+    (tmp_path / "tally.toml").write_bytes(b"\xef\xbb\xbf" + SMALL.replace("\n", "\r\n").encode())
+    assert load_config(tmp_path / "tally.toml").builds == plain
 
 
 def test_a_file_that_ends_too_early_is_no_toml(tmp_path: Path) -> None:
