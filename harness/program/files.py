@@ -17,7 +17,7 @@ def read_image(path: Path) -> bytes:
     except FileNotFoundError:
         raise UsageError(str(path), "no such file", help="check the path in [guest] of tally.toml") from None
     except OSError as error:
-        reason = error.strerror or type(error).__name__
+        reason = (error.strerror or type(error).__name__).lower()
         raise UsageError(
             str(path),
             "cannot be read",

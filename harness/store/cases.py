@@ -225,7 +225,10 @@ def load_case(path: Path) -> Case:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         raise UsageError(
-            f"{path} {where}".rstrip(), "not a case of this version", got=first["msg"], expected=f"schema {SCHEMA}"
+            f"{path} {where}".rstrip(),
+            "not a case of this version",
+            got=first["msg"].removeprefix("Value error, "),
+            expected=f"schema {SCHEMA}",
         ) from None
 
 

@@ -68,7 +68,10 @@ class Compiler:
         said = _run([*words, "--version"], folder)
         if said.returncode != 0:
             raise UsageError(
-                where, "compiler does not answer --version", got=shown(said.stderr), expected="its version"
+                where,
+                "compiler does not answer --version",
+                got=shown(said.stderr) or f"exit status {said.returncode}",
+                expected="its version",
             )
         return cls(command, words, folder, said.stdout.splitlines()[0].strip() if said.stdout.strip() else "unknown")
 

@@ -149,7 +149,7 @@ def test_a_missing_file_is_named(tmp_path: Path) -> None:
 def test_a_folder_is_refused(tmp_path: Path) -> None:
     (tmp_path / "clock.elf").mkdir()
     assert refusal(tmp_path / "clock.elf") == (
-        "clock.elf: cannot be read: got Is a directory, expected a readable file\n"
+        "clock.elf: cannot be read: got is a directory, expected a readable file\n"
         "help: check the path and its permissions"
     )
 
@@ -160,7 +160,7 @@ def test_an_unreadable_file_is_refused(tmp_path: Path, monkeypatch: pytest.Monke
 
     path = write(tmp_path, Elf([TEXT], [Sym("f", 0x8000_1000, 8)]))
     monkeypatch.setattr(Path, "read_bytes", refuse)
-    assert refusal(path).startswith("clock.elf: cannot be read: got Permission denied, expected a readable file")
+    assert refusal(path).startswith("clock.elf: cannot be read: got permission denied, expected a readable file")
 
 
 def test_a_file_that_is_no_elf_is_refused(tmp_path: Path) -> None:

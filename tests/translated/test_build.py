@@ -250,6 +250,7 @@ def test_a_compiler_that_is_not_there_is_said_so(tmp_path: Path, command: str, g
 def test_a_compiler_that_is_no_compiler_is_said_so(tmp_path: Path) -> None:
     error = refusal(write(tmp_path, TALLY.replace("gcc -O1", "false"), all=GOOD))
     assert error.what == "compiler does not answer --version"
+    assert error.got == "exit status 1"
 
 
 def test_link_time_optimisation_is_refused_with_a_way_out(tmp_path: Path) -> None:
