@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import re
@@ -12,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from rich.console import Console
 from tiny_project import make
 
 from harness import cli
@@ -131,6 +133,29 @@ def test_the_json_is_the_same_for_any_number_of_workers(tmp_path: Path) -> None:
 def test_options_override_the_file(tmp_path: Path) -> None:
     _, document = checked(make(tmp_path, check=NO_SPIN), "--states", 9, "--seed", 77, "--scope", "all", "-k", "add")
     assert (document["seed"], document["scope"], rows(document)["add"]["states"]) == (77, "all", 9)
+
+
+def progress(terminal: bool) -> str:
+    """What is written while three functions of odd names end."""
+    file = io.StringIO()
+    with cli._Progress(Console(file=file, force_terminal=terminal, width=60)) as shown:
+        for done, name in enumerate(("[/bold]", "new\nline", "n" * 200), 1):
+            shown.told(done, 3, name)
+            if shown._progress is not None:
+                shown._progress.refresh()
+    return file.getvalue()
+
+
+def test_a_terminal_is_told_how_far_the_check_is_whatever_the_names() -> None:
+    text = progress(terminal=True)
+    assert re.search(r"1/3.*\[/bold\]", text)
+    assert re.search(r"2/3.*new\\nline", text)
+    assert re.search(r"3/3.*n{20}", text)
+    assert "n" * 30 not in text
+
+
+def test_what_is_no_terminal_is_told_nothing_meanwhile() -> None:
+    assert progress(terminal=False) == ""
 
 
 # --- replay ----------------------------------------------------------------------------------------------------------
