@@ -1,34 +1,30 @@
-"""From instructions to blocks of small operations on one list of values.
+"""From instructions to blocks of ops over one list of values.
 
-Every value that a row reads or writes has a *slot* in one list: registers, the outcome of a branch, constants of the
-code. An op is (function, result slot, operand slot, operand slot), so that all instructions run through the same
-``r[d] = op(r[a], r[b])``. An instruction is usually one op; halves and pairs of FPRs, links and checks of what is
-open are further ops round it. A delay slot stands between the decision of its branch and the end of its block.
+An instruction is usually one op (``forms``); links and checks of what is open are further ops before or behind it. A
+delay slot stands between the decision of its branch and the end of its block. What an instruction comes to is kept by
+its word: half of the words of a program occur again, and a block is made again where other registers are known to hold
+words.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container
+from collections.abc import Callable, Container, Iterable
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any
+from typing import Any, NamedTuple
 
 from interp.events import GuestTrap, open_, trap
+from interp.forms import COP0, FCSR, FPR, HI, LO, OUTCOME, SINK, Form, Op, closure
 from interp.memory import Memory
 from interp.optable import Insn, Kind, Loc, decode
-from interp.words import pair, sext32, sext64, with_low32, zext32, zext64
+from interp.words import sext32, sext64, zext64
 
-# Slots: the general registers 0..31, then these, then one per constant. SINK takes what register 0 would; STALE + n
-# says that the upper half of FPR n is undefined.
-SINK, HI, LO, FCSR, OUTCOME, X, Y, ZERO, ONE = range(32, 41)
-FPR, STALE, COP0, CONSTANTS = 41, 73, 105, 137
 STATUS, CU1, FR = COP0 + 12, 1 << 29, 1 << 26  # Status and two of its bits: coprocessor 1 usable, 64-bit FPRs
 _FILES = {"gpr": 0, "hi": HI, "lo": LO, "fcsr": FCSR, "fpr": FPR, "cop0": COP0}
 
 _LONGEST = 256  # instructions of a block
 _COPROCESSOR_1 = (0x11, 0x31, 0x35, 0x39, 0x3D)  # major opcodes
 
-Op = tuple[Callable[[Any, Any], Any], int, int, int]
 #: What runs next: a signed address, or the (delay slot, target) of a likely branch that is taken.
 Key = int | tuple[int, int]
 
@@ -60,6 +56,19 @@ class Block:
         self.addresses += [address] * len(ops)
 
 
+class _Prepared(NamedTuple):
+    """What an instruction comes to wherever it stands: its ops but for a link, and slots of registers."""
+
+    insn: Insn
+    ops: tuple[Op, ...]
+    words: frozenset[int]  # that must hold sign-extended words
+    targets: frozenset[int]  # but for register 0
+    narrowing: frozenset[int] | None  # the targets are such words if these slots are; None: nobody knows
+
+
+_NOWHERE: frozenset[int] = frozenset()
+_PLAIN = Form(("", ""))  # the meaning is the op
+
 _FIELDS: dict[str, Callable[[Insn], int]] = {
     "i": lambda insn: insn.imm,
     "u": lambda insn: insn.uimm,
@@ -70,25 +79,17 @@ _FIELDS: dict[str, Callable[[Insn], int]] = {
 }
 
 
-def _first(x: Any, _y: Any) -> Any:
-    return x
-
-
-def _low(x: int, _y: int) -> int:
-    return zext32(x)
-
-
-def _high(x: int, _y: int) -> int:
-    return x >> 32
+def _jump(_x: Any, _y: Any) -> bool:
+    return True
 
 
 def _check_word(x: int, _y: int) -> None:
     open_("non-canonical-operand", x != sext32(x))
 
 
-def _note(kind: str, slot: int) -> Op:
-    """An op that notes something open if the value in a slot is true."""
-    return (lambda x, _y: open_(kind, x)), SINK, slot, ZERO
+def _note(kind: str) -> Op:
+    """An op that notes something open."""
+    return (lambda _x, _y: open_(kind, True)), SINK, 0, 0
 
 
 def _check_usable(status: int, _y: int) -> None:
@@ -110,7 +111,7 @@ def _raise(kind: str, fault_address: int | None, detail: str) -> Op:
     def op(_x: Any, _y: Any) -> None:
         raise GuestTrap(kind, fault_address, detail)
 
-    return op, SINK, ZERO, ZERO
+    return op, SINK, 0, 0
 
 
 def rejection(word: int) -> str:
@@ -129,7 +130,19 @@ class Assembler:
         self._r = r
         self._fr = fr
         self._pool: dict[int, int] = {}  # constant -> slot
-        self.guarded = False  # the code writes Status: coprocessor 1 may be off
+        self._prepared: dict[int, _Prepared] = {}  # by word
+        self._guarded = False
+
+    @property
+    def guarded(self) -> bool:
+        """Whether the code writes Status, so that coprocessor 1 may be off."""
+        return self._guarded
+
+    @guarded.setter
+    def guarded(self, guarded: bool) -> None:
+        if guarded is not self._guarded:
+            self._guarded = guarded
+            self._prepared.clear()
 
     def block(self, key: Key, words: frozenset[int], ends: Container[int]) -> Block:
         """The block at ``key``: it ends with a branch, before one of ``ends``, or at a word that cannot run.
@@ -161,34 +174,9 @@ class Assembler:
                     block.exits = None if kind is Kind.INDIRECT else (address + 4, taken)
                 return
             if address in ends or block.length == _LONGEST:
-                block.add(address - 4, (_first, OUTCOME, ONE, ZERO))
+                block.add(address - 4, (_jump, OUTCOME, 0, 0))
                 block.exits = (address, address)
                 return
-
-    def ops(self, insn: Insn, address: int) -> list[Op]:
-        """The ops of the instruction at a signed address; a branch leaves its condition or target in OUTCOME."""
-        row = insn.row
-        before: list[Op] = []
-        after: list[Op] = []
-        if row.results == ("c0",) and slot(insn.loc("c0")) == STATUS:
-            self.guarded = True
-            before.append((_check_status, SINK, insn.t, STATUS))
-        if self.guarded and insn.word >> 26 in _COPROCESSOR_1:
-            before.append((_check_usable, SINK, STATUS, ZERO))
-        names, call = list(row.operands), row.meaning
-        while names and names[0] not in row.reads:
-            call = partial(call, self._constant(insn, names.pop(0)))
-        operands = [self._operand(insn, name, (X, Y)[n % 2], before) for n, name in enumerate(names)]
-        if row.kind.has_slot:
-            results = [OUTCOME]
-            for link in insn.targets(self._fr):
-                if link in insn.sources(self._fr):
-                    before.append(_note("link-register", ONE))
-                after.append((_first, slot(link) or SINK, self._pooled(address + 8), ZERO))
-        else:
-            results = [self._result(insn, name, after) for name in row.results] or [SINK]
-        a, b = [*operands, ZERO, ZERO][:2]
-        return [*before, (self._adapted(call, operands, results), results[0], a, b), *after]
 
     def _append(self, block: Block, address: int, known: set[int], in_slot: bool = False) -> Insn | None:
         """Adds the instruction at ``address``; None where nothing behind it can run."""
@@ -198,48 +186,118 @@ class Assembler:
         except GuestTrap as miss:
             block.add(address, _raise(miss.kind, address, miss.detail))
             return None
-        insn = decode(word)
-        if insn is None:
+        prepared = self._prepared.get(word) or self._prepare(word)
+        if prepared is None:
             block.add(address, _raise(rejection(word), None, f"word {word:08x}"))
             return None
-        if in_slot and insn.row.kind.has_slot:
-            block.add(address, (_refuse_branch, SINK, ZERO, ZERO))
-            return None
+        insn, ops, words, targets, narrowing = prepared
         row = insn.row
-        if set(row.results) == {"hi", "lo"} and block.length - block.moved_at <= 2:
-            block.add(address, _note("hilo-hazard", ONE))
-        if row.reads in (("hi",), ("lo",)):
+        if in_slot and row.kind.has_slot:
+            block.add(address, (_refuse_branch, SINK, 0, 0))
+            return None
+        if not words <= known:
+            block.add(address, *((_check_word, SINK, place, 0) for place in sorted(words - known)))
+            known |= words
+        if HI in targets and LO in targets and block.length - block.moved_at <= 2:
+            block.add(address, _note("hilo-hazard"))
+        elif row.reads in (("hi",), ("lo",)):
             block.moved_at = block.length
-        words = {slot(insn.loc(name)) for name in row.word}
-        block.add(address, *((_check_word, SINK, place, ZERO) for place in sorted(words - known)))
-        block.add(address, *self.ops(insn, address))
-        known |= words
-        sources, targets = (set(map(slot, locs)) for locs in (insn.sources(self._fr), insn.targets(self._fr)))
-        if row.narrow == "always" or (row.narrow == "inherits" and sources <= known) or row.links:
+        block.add(address, *ops)
+        if row.links:
+            block.add(address, *self._links(insn, address))
+        if narrowing is not None and narrowing <= known:
             known |= targets
         else:
-            known -= targets - {0}
+            known -= targets
         return insn
 
-    def _adapted(self, call: Callable[..., Any], operands: list[int], results: list[int]) -> Callable[[Any, Any], Any]:
-        """``call`` as a function of two operands with one result: here a third one is fetched, a second one put."""
-        r, narrow = self._r, call
-        if len(operands) == 3:
-            third = operands[2]
-            narrow = lambda x, y: call(x, y, r[third])  # noqa: E731 - one of three forms
-        elif len(operands) == 1:
-            narrow = lambda x, _y: call(x)  # noqa: E731
-        elif not operands:
-            narrow = lambda _x, _y: call()  # noqa: E731
-        if len(results) == 1:
-            return narrow
-        second = results[1]
+    def ops(self, insn: Insn, address: int) -> tuple[Op, ...]:
+        """The ops of the instruction at a signed address; a branch leaves its condition or target in OUTCOME."""
+        prepared = self._prepared.get(insn.word) or self._prepare(insn.word)
+        assert prepared is not None
+        return prepared.ops + self._links(insn, address)
 
-        def both(x: Any, y: Any) -> Any:
-            first, r[second] = narrow(x, y)
-            return first
+    def _links(self, insn: Insn, address: int) -> tuple[Op, ...]:
+        if not insn.row.links:
+            return ()
+        (link,) = insn.targets(self._fr)
+        constant = self._pooled(address + 8)
+        return (((lambda x, _y: x), slot(link) or SINK, constant, 0),)
 
-        return both
+    def _prepare(self, word: int) -> _Prepared | None:
+        insn = decode(word)
+        if insn is None:
+            return None
+        row = insn.row
+        before = self._notes(insn)
+        if row.results == ("c0",) and slot(insn.loc("c0")) == STATUS:
+            self.guarded = True
+            before.append((_check_status, SINK, insn.t, STATUS))
+        if self.guarded and word >> 26 in _COPROCESSOR_1:
+            before.append((_check_usable, SINK, STATUS, 0))
+        targets = self._slots(insn.targets(self._fr)) - {0}
+        words = self._slots(map(insn.loc, row.word)) if row.word else _NOWHERE
+        narrowing = _NOWHERE if row.narrow == "always" or row.links else None
+        if row.narrow == "inherits":
+            narrowing = self._slots(insn.sources(self._fr))
+        prepared = self._prepared[word] = _Prepared(insn, (*before, self._op(insn)), words, targets, narrowing)
+        return prepared
+
+    def _slots(self, locs: Iterable[Loc]) -> frozenset[int]:
+        return frozenset([slot(loc) for loc in locs])
+
+    def _notes(self, insn: Insn) -> list[Op]:
+        """What is open whatever the values are."""
+        row = insn.row
+        if row.links and set(insn.targets(self._fr)) & set(insn.sources(self._fr)):
+            return [_note("link-register")]
+        if self._fr or not (row.fp_in or row.fp_out):
+            return []
+        odd = [
+            bits == 64 or row.kind is Kind.FLOAT
+            for names, bits in ((row.reads, row.fp_in), (row.results, row.fp_out))
+            for name in names
+            if name in ("fs", "ft", "fd") and insn.loc(name)[1] & 1
+        ]
+        return [_note("odd-fpr")] if any(odd) else []
+
+    def _op(self, insn: Insn) -> Op:
+        """The op of the meaning itself."""
+        row = insn.row
+        names, call = list(row.operands), row.meaning
+        while names and names[0] not in row.reads:
+            call = partial(call, self._constant(insn, names.pop(0)))
+        operands = [self._operand(insn, name) for name in names if name != "rm"]
+        view, result, second = "", OUTCOME if row.kind.has_slot else SINK, 0
+        status = ""
+        if row.results and not row.kind.has_slot:
+            view, result, second = self._place(insn, row.results[0], row.fp_out)
+            result = result or SINK
+            if row.kind is Kind.FLOAT and "fcsr" in row.results:
+                status = "flags" if view or result != FCSR else "condition"
+            elif len(row.results) == 2:
+                status, second = "second", slot(insn.loc(row.results[1]))
+        form = Form(tuple(operand[0] for operand in operands), view, status, "rm" in names)
+        (_, a, a_high), (_, b, b_high) = [*operands, ("", 0, 0), ("", 0, 0)][:2]
+        if form != _PLAIN:
+            call = closure(form)(call, self._r, a_high, b_high, result, second, row.fp_out)
+        return call, result, a, b
+
+    def _operand(self, insn: Insn, name: str) -> tuple[str, int, int]:
+        """View, slot and slot of the high word of an operand."""
+        if name in insn.row.reads:
+            view, place, high = self._place(insn, name, insn.row.fp_in)
+            return ("bits" if view == "whole" and insn.row.kind is Kind.STORE else view), place, high
+        return "", self._pooled(self._constant(insn, name)), 0
+
+    def _place(self, insn: Insn, name: str, bits: int) -> tuple[str, int, int]:
+        """View, slot and slot of the high word of a register."""
+        file, n = loc = insn.loc(name)
+        if file == "fpr" and self._fr:
+            return "whole" if bits == 64 else "low", FPR + n, 0
+        if file == "fpr" and bits == 64:
+            return "pair", FPR + (n & ~1), FPR + (n | 1)
+        return "", slot(loc), 0
 
     def _constant(self, insn: Insn, name: str) -> Any:
         return self._memory if name == "mem" else _FIELDS[name](insn)
@@ -249,38 +307,3 @@ class Assembler:
             self._pool[value] = len(self._r)
             self._r.append(value)
         return self._pool[value]
-
-    def _operand(self, insn: Insn, name: str, scratch: int, before: list[Op]) -> int:
-        """The slot of an operand; a half or a pair of FPRs is first put together in ``scratch``."""
-        if name not in insn.row.reads:
-            return self._pooled(self._constant(insn, name))
-        file, n = loc = insn.loc(name)
-        if file != "fpr":
-            return slot(loc)
-        wide, arithmetic = insn.row.fp_in == 64, insn.row.kind is Kind.FLOAT
-        if self._fr and wide and (arithmetic or insn.row.kind is Kind.ALU):
-            before.append(_note("upper-fpr-half", STALE + n))
-        elif not self._fr and n & 1 and (wide or arithmetic):
-            before.append(_note("odd-fpr", ONE))
-        if wide is self._fr:
-            return FPR + n
-        before.append((pair, scratch, FPR + (n | 1), FPR + (n & ~1)) if wide else (_low, scratch, FPR + n, ZERO))
-        return scratch
-
-    def _result(self, insn: Insn, name: str, after: list[Op]) -> int:
-        """The slot that a result goes to; a half or a pair of FPRs is then taken apart from a scratch slot."""
-        file, n = loc = insn.loc(name)
-        if file != "fpr":
-            return slot(loc) or SINK
-        wide = insn.row.fp_out == 64
-        if self._fr:
-            after.append((_first, STALE + n, ZERO if wide else ONE, ZERO))
-        elif n & 1 and (wide or insn.row.kind is Kind.FLOAT):
-            after.append(_note("odd-fpr", ONE))
-        if wide is self._fr:
-            return FPR + n
-        if wide:
-            after += [(_high, FPR + (n | 1), X, ZERO), (_low, FPR + (n & ~1), X, ZERO)]
-        else:
-            after.append((with_low32, FPR + n, FPR + n, X))
-        return X

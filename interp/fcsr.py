@@ -20,25 +20,26 @@ from contextlib import contextmanager
 from interp.events import open_, trap
 from interp.softfloat import (
     DENORMAL,
+    DOUBLE,
     DOWN,
     IEEE_FLAGS,
     INEXACT,
-    INVALID,
     QUIET_NAN,
+    SINGLE,
     TINY,
     UNDERFLOW,
     UP,
-    Format,
     Result,
 )
-from interp.words import bit, select, sext64
+from interp.words import select
 
 WRITABLE = 0x0183_FFFF  #: the bits that CTC1 changes
-_FLAGS_AT, _ENABLES_AT, _CAUSE_AT = 2, 7, 12
-_CAUSE_AND_FLAG = 1 << _CAUSE_AT | 1 << _FLAGS_AT  # both bits of an exception
-_CAUSE = 0x3F << _CAUSE_AT
+LEFT = 256  #: remark of a conversion, beside those of the soft-float: the chip leaves its operand to software
+ENABLES = 0x1F << 7
+RAISED = 1 << 12 | 1 << 2  #: cause and flag of the lowest exception: a multiplier
+KEPT = ~(0x3F << 12)  #: what an operation leaves as it was
 _UNIMPLEMENTED = 1 << 17
-_CONDITION = 1 << 23
+CONDITION = 1 << 23
 _FLUSH = 1 << 24
 
 _software = False
@@ -55,72 +56,42 @@ def ieee_when_unimplemented() -> Iterator[None]:
         _software = before
 
 
-def rounding(fcsr: int) -> int:
-    """The rounding mode RM."""
-    return fcsr & 3
-
-
 def condition(fcsr: int) -> bool:
     """Whether the condition bit C is set."""
-    return fcsr & _CONDITION != 0
-
-
-def with_condition(cond: bool, fcsr: int) -> int:
-    """FCR31 with C set or clear."""
-    return fcsr & ~_CONDITION | bit(cond) * _CONDITION
+    return fcsr & CONDITION != 0
 
 
 def written(value: int) -> int:
     """What CTC1 leaves in FCR31. Raises: at once what the new cause bits and enables ask for."""
     after = value & WRITABLE
     trap("unimplemented-operation", after & _UNIMPLEMENTED, fcsr=after)
-    trap("fp-exception", after >> _CAUSE_AT & after >> _ENABLES_AT & IEEE_FLAGS, fcsr=after)
+    trap("fp-exception", after >> 12 & after >> 7 & IEEE_FLAGS, fcsr=after)
     return after
 
 
-def unimplemented(cond: object, fcsr: int) -> None:
-    """Raises: unimplemented-operation where the condition holds, with cause E alone."""
-    if _software:
-        open_("unimplemented-operation", cond)
-    else:
-        trap("unimplemented-operation", cond, fcsr=fcsr & ~_CAUSE | _UNIMPLEMENTED)
+def settle(result: int, flags: int, fcsr: int, width: int) -> Result:
+    """Result and FCR31 after an operation that gave ``result`` of ``width`` bits with IEEE ``flags`` and remarks.
 
-
-def record(flags: int, fcsr: int) -> int:
-    """FCR31 after an operation that raised ``flags``. Raises: fp-exception where one of them is enabled."""
-    if fcsr >> _ENABLES_AT & flags:
-        trap("fp-exception", True, fcsr=fcsr & ~_CAUSE | flags << _CAUSE_AT)
-    return fcsr & ~_CAUSE | flags * _CAUSE_AND_FLAG
-
-
-def settle(fmt: Format, result: Result, fcsr: int) -> Result:
-    """Bits and FCR31 after an operation with a floating-point result."""
-    bits, flags = result
-    if flags > IEEE_FLAGS:
-        bits, flags = _heed_remarks(fmt, bits, flags, fcsr)
-    return bits, record(flags, fcsr)
-
-
-def settle_integer(result: Result, fcsr: int) -> Result:
-    """Bits and FCR31 after a conversion to integers.
-
-    Raises: unimplemented-operation for what no integer of the width stands for (from memory; R4K App. B has V), for
-    denormal operands, and for doublewords outside -2**53 .. 2**53 - 1.
+    Raises: unimplemented-operation, with cause E alone, where a remark says so; fp-exception where a flag is enabled.
     """
-    bits, flags = result
-    value = sext64(bits)
-    unimplemented((flags & (INVALID | DENORMAL) != 0) | (value >> 53 != value >> 63), fcsr)
-    return bits, record(flags & IEEE_FLAGS, fcsr)
+    enabled = fcsr >> 7 & IEEE_FLAGS
+    flush = flags & TINY and fcsr & _FLUSH
+    left = flags & (QUIET_NAN | DENORMAL | LEFT)
+    if flags & TINY and (not flush or enabled & (UNDERFLOW | INEXACT)):
+        left |= TINY
+    if _software:
+        open_("unimplemented-operation", left)
+    else:
+        trap("unimplemented-operation", left, fcsr=fcsr & KEPT | _UNIMPLEMENTED)
+    if flush:
+        result, flags = _flushed(result, fcsr & 3, width), UNDERFLOW | INEXACT
+    flags &= IEEE_FLAGS
+    trap("fp-exception", enabled & flags, fcsr=fcsr & KEPT | flags << 12)
+    return result, fcsr & KEPT | flags * RAISED
 
 
-def _heed_remarks(fmt: Format, bits: int, flags: int, fcsr: int) -> Result:
-    """Bits and IEEE flags of a result with remarks: left to software, or tiny and flushed as FS allows."""
-    flush = fcsr & _FLUSH
-    trapped = fcsr >> _ENABLES_AT & (UNDERFLOW | INEXACT)
-    unimplemented(flags & (QUIET_NAN | DENORMAL) or (flags & TINY and (not flush or trapped)), fcsr)
-    if flags & TINY and flush:
-        # V5K table 8-4; that U is raised with I is from memory.
-        negative = bits & fmt.sign
-        away = rounding(fcsr) == (DOWN if negative else UP)
-        return negative | select(away, fmt.smallest_normal, 0), UNDERFLOW | INEXACT
-    return bits, flags & IEEE_FLAGS
+def _flushed(bits: int, rm: int, width: int) -> int:
+    """What FS makes of a tiny result (V5K table 8-4; that U is raised with I is from memory)."""
+    fmt = SINGLE if width == 32 else DOUBLE
+    negative = bits & fmt.sign
+    return negative | select(rm == (DOWN if negative else UP), fmt.smallest_normal, 0)

@@ -11,9 +11,10 @@ from contextlib import nullcontext
 from operator import length_hint
 from typing import Any, Literal, NamedTuple
 
-from interp.blocks import CONSTANTS, CU1, FCSR, FPR, FR, HI, LO, OUTCOME, STALE, STATUS, Assembler, Block, Key, Op
+from interp.blocks import CU1, FR, STATUS, Assembler, Block, Key
 from interp.events import GuestTrap, heard_by
 from interp.fcsr import ieee_when_unimplemented
+from interp.forms import CONSTANTS, COP0, FCSR, FPR, HI, LO, OUTCOME, STALE, Op
 from interp.memory import Memory, cached
 from interp.words import sext64, zext64
 
@@ -74,7 +75,7 @@ class Machine:
 
     def set_state(self, gpr: Sequence[int], hi: int, lo: int, fpr: Sequence[int], fcsr: int) -> None:
         """Sets all registers; CP0, the link of LL and what was undefined start afresh."""
-        fresh = [*map(sext64, gpr), 0, sext64(hi), sext64(lo), fcsr, 0, 0, 0, 0, 1, *fpr, *(0,) * 64]
+        fresh = [*map(sext64, gpr), 0, sext64(hi), sext64(lo), fcsr, 0, *fpr, *(0,) * 32]
         self.slots[:CONSTANTS] = fresh
         self.slots[0] = 0
         self.slots[STATUS] = CU1 | (FR if self.fr else 0)
@@ -83,7 +84,8 @@ class Machine:
     def get_state(self) -> Registers:
         """The registers as they are."""
         r = self.slots
-        return Registers(tuple(map(zext64, r[:32])), zext64(r[HI]), zext64(r[LO]), tuple(r[FPR : FPR + 32]), r[FCSR])
+        gpr, fpr = (tuple(map(zext64, file)) for file in (r[:32], r[FPR:COP0]))
+        return Registers(gpr, zext64(r[HI]), zext64(r[LO]), fpr, r[FCSR])
 
     @property
     def events(self) -> list[tuple[str, int]]:
@@ -93,7 +95,7 @@ class Machine:
     @property
     def stale_halves(self) -> frozenset[int]:
         """With FR, the FPRs whose upper half is undefined, for their last write had 32 bits."""
-        return frozenset(n for n in range(32) if self.slots[STALE + n])
+        return frozenset(n for n in range(32) if self.slots[FPR + n] >= STALE)
 
     def run(self, pc: int, until: int, fuel: int) -> Stop:
         """Runs from ``pc`` until ``until`` is next, a trap, or the next block would exceed ``fuel`` instructions.

@@ -41,7 +41,7 @@ class Memory:
     ``load`` and ``store`` move 1, 2, 4 or 8 bytes as an unsigned number. Raises: GuestTrap with the address.
     """
 
-    __slots__ = ("_fast", "_link", "_read", "_regions", "_stored", "_written", "code")
+    __slots__ = ("_fast", "_fetched", "_link", "_read", "_regions", "_stored", "_written", "code")
 
     def __init__(self) -> None:
         #: What can be run, in the order in which it was mapped: (signed address, bytes).
@@ -52,6 +52,7 @@ class Memory:
         """Unmaps everything and drops the link of LL."""
         self.code = ()
         self._regions: list[_Region] = []
+        self._fetched: dict[int, bytes] = {}  # page number -> bytes, for the few pages that are run
         self._read: dict[int, bytes | bytearray] = {}  # page number -> bytes, filled at the first touch
         self._written: dict[int, bytearray] = {}  # the pages that differ from their region
         self._fast = self._written  # what plain stores look at: empty between LL and the next store
@@ -90,11 +91,8 @@ class Memory:
         """The instruction word at ``address``."""
         if address & 3 or address != sext32(address):
             raise GuestTrap("address-error-fetch", address)
-        start = cached(address)
-        region = self._find(start)
-        if region is None or not region.executable:
-            raise GuestTrap("tlb-fetch", address, "nothing is mapped there" if region is None else "no code there")
-        word: int = _UNPACK[4](region.data, start - region.start)[0]
+        page = self._fetched.get(address >> PAGE_BITS) or self._runnable(address)
+        word: int = _UNPACK[4](page, address & PAGE - 1)[0]
         return word
 
     def load(self, address: int, n: int) -> int:
@@ -153,6 +151,16 @@ class Memory:
     def drop_link(self) -> None:
         """Forgets the link of LL."""
         self._link, self._fast = None, self._written
+
+    def _runnable(self, address: int) -> bytes:
+        """The page of a fetch, as it was mapped, on its first touch or never."""
+        start = cached(address)
+        region = self._find(start)
+        if region is None or not region.executable:
+            raise GuestTrap("tlb-fetch", address, "nothing is mapped there" if region is None else "no code there")
+        offset = (start - region.start) & -PAGE
+        page = self._fetched[address >> PAGE_BITS] = region.data[offset : offset + PAGE]
+        return page
 
     def _find(self, start: int) -> _Region | None:
         return next((region for region in self._regions if region.start <= start < region.end), None)

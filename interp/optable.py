@@ -8,7 +8,7 @@ from the most significant one, 0 and 1 for fixed bits, runs of letters for field
     i j c     16-bit immediate, 26-bit jump index, code of a trap
 
 A meaning is a pure function; its *parameters* name its operands (``of`` overrides, where encodings share a meaning).
-Constants come first, then registers, of which at most two besides ``fcsr``, which comes last:
+Constants come first, then at most two registers, then ``rm``:
 
     mem             the Memory                       n               bytes of the access
     k               number of the control register (field d)
@@ -16,14 +16,14 @@ Constants come first, then registers, of which at most two besides ``fcsr``, whi
     s, t, hi, lo    signed 64-bit values             c0              CP0 register (field d), signed 64-bit value
     fs, ft          raw bits, unsigned, ``fp_in`` (32 or 64) of them: the register pair or the low half is taken apart
                     and put together by the machine, so that a meaning never sees FR
-    fcsr            unsigned 32-bit value of FCR31
+    fcsr            unsigned 32-bit value of FCR31   rm              its rounding mode
 
 It returns its *results* in the order of ``to`` (one value, or a tuple of two): d t ra hi lo c0 as signed 64-bit values,
-fd fs ft as ``fp_out`` unsigned bits, fcsr. ``to`` is the first operand of the syntax by default (ALU, LOAD, FLOAT). So
-a floating-point row takes ``(fs, ft, fcsr)`` and returns ``(bits, fcsr)`` with ``to="fd fcsr"``, a compare returns
-``fcsr`` alone, and both call ``trap("fp-exception", cond, fcsr=after)``. Of the control kinds, BRANCH and LIKELY return
-the condition, JUMP True (its target is a field), INDIRECT the target address; a link is no result of the meaning:
-``to`` names its register.
+fd fs ft as ``fp_out`` unsigned bits. ``to`` is the first operand of the syntax by default (ALU, LOAD, FLOAT). Where a
+FLOAT row writes fcsr, its meaning returns the flags of ``softfloat`` instead: ``(bits, flags)`` with ``to="fd fcsr"``,
+or ``(condition, flags)`` with ``to="fcsr"`` for a compare; ``fcsr.settle`` makes FCR31 of them. Of the control kinds,
+BRANCH and LIKELY return the condition, JUMP True (its target is a field), INDIRECT the target address; a link is no
+result of the meaning: ``to`` names its register.
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any, TypeVar
+from functools import lru_cache
+from typing import Any, NamedTuple, TypeVar
 
 from interp.words import sext16, zext64
 
@@ -95,16 +96,11 @@ class Row:
     reach: str
     fp_in: int
     fp_out: int
+    links: bool  # whether a return address is written: the instruction calls
     fields: dict[str, tuple[int, int]]  # letter -> (lowest bit, width)
 
-    @property
-    def links(self) -> bool:
-        """Whether a return address is written: the instruction calls."""
-        return self.kind.has_slot and bool(self.results)
 
-
-@dataclass(frozen=True, slots=True)
-class Insn:
+class Insn(NamedTuple):
     """A decoded word; ``s t d a`` are raw fields, in FP rows ft = t, fs = d, fd = a.
 
     Widths: ``imm`` and ``uimm`` are the low 16 bits, sign- and zero-extended; ``code`` has 20 bits in SYSCALL, BREAK,
@@ -145,34 +141,37 @@ class Insn:
 
     def loc(self, name: str) -> Loc:
         """The register that operand or result ``name`` stands for."""
-        file, field = _REGISTERS[name]
-        return file, field if isinstance(field, int) else getattr(self, field)
+        file, lowest, number = _REGISTERS[name]
+        return file, self.word >> lowest & 31 | number
 
     def sources(self, fr: bool) -> tuple[Loc, ...]:
         """The registers read; a doubleword without FR is its even-odd pair, high word first."""
-        return self._locs(self.row.reads, self.row.fp_in, fr)
+        return self._locs(self.row.reads, self.row.fp_in == 64 and not fr)
 
     def targets(self, fr: bool) -> tuple[Loc, ...]:
         """The registers written; register 0 is listed though it stays 0."""
-        return self._locs(self.row.results, self.row.fp_out, fr)
+        return self._locs(self.row.results, self.row.fp_out == 64 and not fr)
 
-    def _locs(self, names: tuple[str, ...], bits: int, fr: bool) -> tuple[Loc, ...]:
+    def _locs(self, names: tuple[str, ...], paired: bool) -> tuple[Loc, ...]:
         locs: list[Loc] = []
         for file, n in map(self.loc, names):
-            locs += [(file, n | 1), (file, n & ~1)] if file == "fpr" and bits == 64 and not fr else [(file, n)]
+            locs += [(file, n | 1), (file, n & ~1)] if paired and file == "fpr" else [(file, n)]
         return tuple(locs)
 
 
-_REGISTERS: dict[str, tuple[str, str | int]] = {
-    **{name: ("gpr", name) for name in "std"},
-    "ra": ("gpr", 31),
-    "hi": ("hi", 0),
-    "lo": ("lo", 0),
-    "fs": ("fpr", "d"),
-    "ft": ("fpr", "t"),
-    "fd": ("fpr", "a"),
-    "fcsr": ("fcsr", 0),
-    "c0": ("cop0", "d"),
+#: Operand or result -> file, lowest bit of its field (32 and up: there is none), bits of its number that are fixed.
+_REGISTERS: dict[str, tuple[str, int, int]] = {
+    "s": ("gpr", 21, 0),
+    "t": ("gpr", 16, 0),
+    "d": ("gpr", 11, 0),
+    "ra": ("gpr", 32, 31),
+    "hi": ("hi", 32, 0),
+    "lo": ("lo", 32, 0),
+    "ft": ("fpr", 16, 0),
+    "fs": ("fpr", 11, 0),
+    "fd": ("fpr", 6, 0),
+    "fcsr": ("fcsr", 32, 0),
+    "c0": ("cop0", 11, 0),
 }
 
 _ROWS: list[Row] = []
@@ -209,6 +208,10 @@ def row(
 
     def declare(meaning: _F) -> _F:
         operands = tuple(inspect.signature(meaning).parameters if of is None else of.split())
+        results = tuple(to.split())
+        reads = [operand for operand in operands if operand in _REGISTERS]
+        if kind is Kind.FLOAT and "fcsr" in results:
+            reads.append("fcsr")
         entry = Row(
             name=name,
             match=int(re.sub("[^1]", "0", bits), 2),
@@ -217,14 +220,15 @@ def row(
             kind=kind,
             meaning=meaning,
             operands=operands,
-            reads=tuple(operand for operand in operands if operand in _REGISTERS),
-            results=tuple(to.split()),
+            reads=tuple(reads),
+            results=results,
             word=word,
             narrow=narrow or ("always" if word else ""),
             access=access,
             reach=reach,
             fp_in=fp_in,
             fp_out=fp_out,
+            links=kind.has_slot and bool(results),
             fields={m[0][0]: (32 - m.end(), len(m[0])) for m in re.finditer(r"([a-z])\1*", bits)},
         )
         _ROWS.append(entry)
@@ -235,13 +239,14 @@ def row(
     return declare
 
 
+@lru_cache(1 << 16)
 def decode(word: int) -> Insn | None:
     """The instruction that a 32-bit word is, or None: not MIPS III, a reserved instruction."""
     for mask, rows in _BY_MAJOR[word >> 26].items():
         if found := rows.get(word & mask):
             low, width = found.fields.get("c", (0, 0))
-            registers = (word >> 21 & 31, word >> 16 & 31, word >> 11 & 31, word >> 6 & 31)
-            return Insn(found, word, *registers, sext16(word), word & 0xFFFF, word >> low & (1 << width) - 1)
+            s, t, d, a, code = word >> 21 & 31, word >> 16 & 31, word >> 11 & 31, word >> 6 & 31, word >> low
+            return Insn(found, word, s, t, d, a, sext16(word), word & 0xFFFF, code & (1 << width) - 1)
     return None
 
 

@@ -9,8 +9,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from interp.blocks import FCSR, OUTCOME, SINK, Op, rejection, slot
+from interp.blocks import rejection, slot
 from interp.events import GuestTrap
+from interp.forms import FCSR, OUTCOME, SINK, Op
 from interp.machine import Machine
 from interp.optable import Insn, Kind, Loc, decode
 from interp.words import M64, sext64, zext64
@@ -81,7 +82,7 @@ class _Expanded(NamedTuple):
     """An instruction, its ops, and the slots of the registers that it reads and writes."""
 
     insn: Insn
-    ops: list[Op]
+    ops: tuple[Op, ...]
     sources: list[tuple[Loc, int]]
     targets: list[tuple[Loc, int]]
 
