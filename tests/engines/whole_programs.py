@@ -7,7 +7,7 @@ so that neither has to be stopped and each runs the way it always does.
 from __future__ import annotations
 
 from collections.abc import Callable, Container
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -24,15 +24,16 @@ from harness.program.model import Function, Program
 from interp.blocks import Assembler, Block, Key
 from interp.machine import Machine
 from interp.optable import decode
+from interp.replay import steps
 from interp.words import sext64, zext64
 
 PROGRAMS = Path(__file__).parents[2] / "fixtures" / "programs"
 LEVELS = ("O0", "O1", "O2", "O3", "Os")
 BUILDS = tuple(f"{abi}-{level}" for abi in ("o32", "n32", "eabi") for level in LEVELS)
 NAMES = tuple(sorted(path.stem for path in (PROGRAMS / "src").glob("*.c")))
-FUEL = 1_000_000
-_STACK = 0xFFFF_FFFF_8030_0000
-_STACK_SIZE = 4 * PAGE
+FUEL = 100_000
+STACK = 0xFFFF_FFFF_8030_0000
+STACK_SIZE = 4 * PAGE
 
 
 @dataclass(frozen=True)
@@ -67,10 +68,10 @@ class Build:
         """The state before a call of any ``run``, a number of its own in each register that has no part in it."""
         wide = self.abi.fr
         gpr = [0, *(0x1000_0001 * n % 0x7FFF_FFFF for n in range(1, 32))]
-        gpr[SP], gpr[RA] = _STACK + _STACK_SIZE - 0x100, RETURN_ADDRESS
+        gpr[SP], gpr[RA] = STACK + STACK_SIZE - 0x100, RETURN_ADDRESS
         gpr[GP] = self.program.gp
         fpr = [(0x4000_0000_0000_0000 + (n << 45)) if wide else 0x4000_0000 + (n << 16) for n in range(32)]
-        stack = Region(_STACK, b"\xa5" * _STACK_SIZE, True, "stack")
+        stack = Region(STACK, b"\xa5" * STACK_SIZE, True, "stack")
         memory = tuple(sorted((*self.program.regions, stack), key=lambda region: region.address))
         return MachineState(None, tuple(gpr), 0x11, 0x22, tuple(fpr), 0, wide, memory)
 
@@ -111,6 +112,7 @@ class WatchedReference(Reference):
         super().__init__()
         self.arrivals: list[Outcome] = []
         self._machine = self._machines[build.abi.fr]
+        self._returns = build.returns
         self._machine.assembler = _Watched(self._machine, build.returns, self._arrived)
         self._regions: tuple[Region, ...] = ()
 
@@ -119,13 +121,29 @@ class WatchedReference(Reference):
         self._regions = before.memory
         return super().run(before, fuel)
 
+    def replayed(self, before: MachineState, fuel: int) -> list[MachineState]:
+        """The states of the arrivals again, from a traced replay."""
+        machine, entry = self.prepared(before)
+        self._regions = before.memory
+        found: list[MachineState] = []
+        held: MachineState | None = None
+        in_slot = False
+        for step in steps(machine, entry, RETURN_ADDRESS, fuel):
+            if step.address in self._returns and held is not None:
+                found.append(replace(held, pc=step.address))
+            branches = step.insn is not None and step.insn.row.kind.has_slot
+            held = self._state(0) if branches or in_slot else None
+            in_slot = branches
+        return found
+
     def _arrived(self, address: int) -> None:
-        machine = self._machine
-        gpr, hi, lo, fpr, fcsr = machine.get_state()
+        open_halves = self._machine.stale_halves if self._machine.fr else frozenset()
+        self.arrivals.append(Outcome(StopKind.RETURNED, self._state(address), open_halves=open_halves))
+
+    def _state(self, address: int) -> MachineState:
+        gpr, hi, lo, fpr, fcsr = self._machine.get_state()
         memory = tuple(map(self._after, self._regions))
-        after = MachineState(address, gpr, hi, lo, fpr, fcsr, machine.fr, memory)
-        open_halves = machine.stale_halves if machine.fr else frozenset()
-        self.arrivals.append(Outcome(StopKind.RETURNED, after, open_halves=open_halves))
+        return MachineState(address, gpr, hi, lo, fpr, fcsr, self._machine.fr, memory)
 
 
 class WatchedUnicorn(Unicorn):
@@ -202,7 +220,7 @@ class Legs:
             for problem in _problems(outcome, before, build.abi)
         ]
         ours, theirs = ([*leg.arrivals, end] for leg, end in zip(legs, outcomes, strict=True))
-        findings += _disagreement(build, before, ours, theirs)
+        findings += disagreement(build, before, ours, theirs)
         return Comparison(len(ours), outcomes[0].steps or 0, tuple(findings))
 
 
@@ -219,7 +237,7 @@ def _problems(outcome: Outcome, before: MachineState, abi: Abi) -> list[str]:
     return problems
 
 
-def _disagreement(build: Build, before: MachineState, ours: list[Outcome], theirs: list[Outcome]) -> list[str]:
+def disagreement(build: Build, before: MachineState, ours: list[Outcome], theirs: list[Outcome]) -> list[str]:
     """The first return at which the legs differ, if any; the last of each list is the end of the program."""
     rules = Rules(Scope.ALL, build.abi)
     for number, (a, b) in enumerate(zip(ours, theirs, strict=False), 1):
