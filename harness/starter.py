@@ -66,11 +66,13 @@ def starter() -> str:
 
 
 def _table(path: str, field: FieldInfo, commented: bool) -> list[str]:
-    """A table and the tables in it, each with its heading and its keys."""
+    """A table and the tables in it, each with its heading and its keys; one of a list of tables stands for all."""
     model = _model_in(field)
     assert model is not None  # every key of Tables is a table, and so is every key that comes here from below
-    hash_ = "# " if commented else ""
-    text = _comment(field.description or "") + f"{hash_}[{path}]\n"
+    many = _is_list(field)
+    commented = commented or many  # a table of which there may be many, or none
+    heading = f"[[{path}]]" if many else f"[{path}]"
+    text = _comment(field.description or "") + f"{'# ' if commented else ''}{heading}\n"
     inner: list[str] = []
     for name, key in model.model_fields.items():
         if _model_in(key) is None or _is_list(key):

@@ -6,6 +6,7 @@ from harness.config.models import (
     MAX_STATES,
     Abi,
     Binding,
+    Calls,
     Check,
     Exclusion,
     Fpu,
@@ -16,21 +17,26 @@ from harness.config.models import (
     Translated,
     Translator,
 )
+from harness.config.outside import External, Segment, Window
 
 __all__ = [
     "MAX_STATES",
     "Abi",
     "Binding",
     "Build",
+    "Calls",
     "Check",
     "Config",
     "Exclusion",
+    "External",
     "Fpu",
     "Guest",
     "MemoryOrder",
     "Scope",
+    "Segment",
     "Tables",
     "Translated",
     "Translator",
+    "Window",
     "load_config",
 ]

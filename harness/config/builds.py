@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from harness.config.models import Check, Guest, Tables, Translated, Translator
+from harness.config.outside import External, Segment, Window
 
 
 @dataclass(frozen=True, slots=True)
 class Build:
-    """One program with one translation of it; ``name`` is empty where the file has no ``[[build]]``."""
+    """One program with one translation of it; ``name`` is empty where the file has no ``[[build]]``.
+
+    ``segment`` is the one that is loaded, empty where none of ``segments`` is.
+    """
 
     name: str
     file: Path
@@ -19,6 +23,10 @@ class Build:
     translator: Translator | None
     translated: Translated | None
     check: Check
+    externals: tuple[External, ...] = ()
+    windows: tuple[Window, ...] = ()
+    segments: tuple[Segment, ...] = ()
+    segment: str = ""
 
     @property
     def folder(self) -> Path:
@@ -28,7 +36,25 @@ class Build:
     @classmethod
     def of(cls, name: str, file: Path, tables: Tables) -> Build:
         """The build that validated ``tables`` describe."""
-        return cls(name, file, tables.guest, tables.translator, tables.translated, tables.check)
+        return cls(
+            name,
+            file,
+            tables.guest,
+            tables.translator,
+            tables.translated,
+            tables.check,
+            tables.external,
+            tables.window,
+            tables.segment,
+        )
+
+    def views(self) -> tuple[Build, ...]:
+        """This build without any segment, and with each of them loaded in turn, named after it."""
+        loaded = (
+            replace(self, name=f"{self.name}+{one.name}" if self.name else one.name, segment=one.name)
+            for one in self.segments
+        )
+        return (self, *loaded)
 
 
 @dataclass(frozen=True, slots=True)

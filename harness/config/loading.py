@@ -124,7 +124,7 @@ def _usage_error(path: Path, name: str, above: dict[str, Any], error: ErrorDetai
             return UsageError(table, "missing table", help="`tallystick init` writes a file with every table and key")
         return UsageError(where, "missing key", help=f"add it: {field.description}")
     context = error.get("ctx", {})
-    ours = error["type"] in ("guest_address", "raw_image", "numbered")
+    ours = error["type"] in ("guest_address", "raw_image", "numbered", "outside")
     expected = context.get("expected") or _EXPECTED.get(error["type"]) or error["msg"].removeprefix("Input should be ")
     got = context.get("got") or ("" if isinstance(error["input"], dict) else repr(error["input"]))
     return UsageError(where, error["msg"] if ours else "value does not fit", got=got, expected=expected)

@@ -8,43 +8,16 @@ a run uses is what the file said.
 from __future__ import annotations
 
 from enum import StrEnum
-from pathlib import Path
-from typing import Annotated, Self
+from typing import Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, field_validator, model_validator
-from pydantic.functional_validators import AfterValidator
+from pydantic import Field, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
+from harness.config.outside import External, Segment, Window
+from harness.config.values import Address, LocalPath, Seconds, Table
 
-def guest_address(value: object) -> int:
-    """A guest address as the file writes it: an integer, or a string such as ``"0x80001000"``.
-
-    Widths: what fits 32 bits is sign-extended to 64, as the processor does with its 32-bit addresses.
-    """
-    expected = 'a guest address such as "0x80001000", at most 64 bits'
-    if isinstance(value, bool) or not isinstance(value, int | str):
-        raise PydanticCustomError("guest_address", "not a guest address", {"expected": expected})
-    try:
-        number = int(value, 0) if isinstance(value, str) else value
-    except ValueError:
-        raise PydanticCustomError("guest_address", "not a guest address", {"expected": expected}) from None
-    if not 0 <= number < 1 << 64:
-        raise PydanticCustomError("guest_address", "guest address out of range", {"expected": expected})
-    return number - (1 << 32) + (1 << 64) if 1 << 31 <= number < 1 << 32 else number
-
-
-def _in_folder(path: Path, info: ValidationInfo) -> Path:
-    """The path seen from the folder of the file; the loader hands that folder in as context."""
-    folder: Path = (info.context or {}).get("folder", Path())
-    return folder / path
-
-
-Address = Annotated[int, BeforeValidator(guest_address)]
-LocalPath = Annotated[Path, AfterValidator(_in_folder)]
 #: Bound of the number of states for each function.
 MAX_STATES = 10_000_000
-
-Seconds = Annotated[float, Field(gt=0, le=3600, allow_inf_nan=False)]
 
 
 class Abi(StrEnum):
@@ -75,12 +48,6 @@ class Scope(StrEnum):
 
     ABI = "abi"  # what a caller may rely on
     ALL = "all"  # every register
-
-
-class Table(BaseModel):
-    """Base of all tables: frozen, and no unknown keys."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class Guest(Table):
@@ -139,6 +106,13 @@ class Translator(Table):
     )
     output: LocalPath = Field(description="Folder that the command writes into.", examples=["out"])
     seconds: Seconds = Field(default=60.0, description="Time after which the command is stopped, in seconds.")
+
+
+class Calls(StrEnum):
+    """What becomes of the calls that a function makes."""
+
+    DEEP = "deep"  # callees run for real on every leg
+    ISOLATED = "isolated"  # what a callee did in the reference is what it does on every leg
 
 
 class Binding(Table):
@@ -206,6 +180,20 @@ class Binding(Table):
     )
     memory_base: Address = Field(default=0xFFFF_FFFF_8000_0000, description="Guest address of {memory}[0].")
 
+    device_read: str = Field(
+        default="",
+        description="C declarator of the function that the C calls to read a device register; the harness defines it. "
+        "{address} names the parameter with the guest address, {bytes} the one with the width; {bits} in its text "
+        "stands for one function for each of 8, 16, 32 and 64 bits. Absent: devices are reached through {memory}.",
+        examples=["uint32_t device_read{bits}(uint32_t {address})"],
+    )
+    device_write: str = Field(
+        default="",
+        description="C declarator of the function that the C calls to write a device register, as device_read, with "
+        "{value} for the parameter with the value.",
+        examples=["void device_write{bits}(uint32_t {address}, uint32_t {value})"],
+    )
+
     @field_validator("gpr", "fpr", "fpr_word")
     @classmethod
     def _numbered(cls, text: str | None) -> str | None:
@@ -256,6 +244,11 @@ class Check(Table):
         default=Scope.ABI,
         description="What is compared: what a caller may rely on (abi), or every register (all).",
     )
+    calls: Calls = Field(
+        default=Calls.DEEP,
+        description="Callees run for real on every leg (deep), or do on every leg what they did in the reference "
+        "(isolated), so that no function is blamed for one that it calls.",
+    )
     include: tuple[str, ...] = Field(
         default=("*",), min_length=1, description="Shell patterns of the functions to check."
     )
@@ -271,3 +264,16 @@ class Tables(Table):
         default=None, description="The translated C; absent: only the references run."
     )
     check: Check = Field(default_factory=Check, description="Defaults of the command line.")
+    external: tuple[External, ...] = Field(
+        default=(),
+        description="Functions outside of what is tested, such as calls of the operating system: every leg must make "
+        "the same calls in the same order, and what they give is drawn.",
+    )
+    window: tuple[Window, ...] = Field(
+        default=(),
+        description="Registers of devices: what is read is drawn, what is written is compared in order.",
+    )
+    segment: tuple[Segment, ...] = Field(
+        default=(),
+        description="Code and data that are loaded over other code: the functions of each are checked with it loaded.",
+    )

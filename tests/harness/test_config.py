@@ -124,13 +124,14 @@ def test_overlay_merges_tables_and_replaces_everything_else() -> None:
 REFUSALS = {
     "an unknown key names the nearest known one": (
         SMALL.replace("gpr =", "gpr_s ="),
-        "tally.toml [translated.binding] gpr_s: unknown key: got gpr_s, expected call, declare, fcsr, fpr, fpr_word, "
-        "function, gpr, hi, lo, memory_base, memory_order, prototype, setup\n"
+        "tally.toml [translated.binding] gpr_s: unknown key: got gpr_s, expected call, declare, device_read, "
+        "device_write, fcsr, fpr, fpr_word, function, gpr, hi, lo, memory_base, memory_order, prototype, setup\n"
         'help: did you mean "gpr"?',
     ),
     "an unknown table names the nearest known one": (
         SMALL.replace("[guest]", "[gest]"),
-        "tally.toml gest: unknown key: got gest, expected check, guest, translated, translator, build\n"
+        "tally.toml gest: unknown key: got gest, expected check, external, guest, segment, translated, translator, "
+        "window, build\n"
         'help: did you mean "guest"?',
     ),
     "a missing table is named": (
@@ -173,6 +174,36 @@ REFUSALS = {
     "a raw image needs both of its keys": (
         SMALL.replace('clock.elf"', 'clock.bin"\nbase = 0'),
         "tally.toml guest: a raw image needs both base and functions: expected both keys, or neither for an ELF file",
+    ),
+    "an external takes arguments from registers and the stack": (
+        SMALL + '[[external]]\nname = "port_send"\narguments = ["a0", "a9"]\n',
+        "tally.toml [external.arguments] item 1 item 2: names no argument: got 'a9', "
+        'expected a register such as "a0" or "f12", or a stack word "sp+16"',
+    ),
+    "an external reads memory through a pointer": (
+        SMALL + '[[external]]\nname = "port_send"\nreads = ["a0"]\n',
+        "tally.toml [external.reads] item 1 item 1: names no memory: got 'a0', "
+        'expected "a1[16]", "a1[a2]", "a1[a2*4]" or "a0[text]"',
+    ),
+    "a result of an external has a name": (
+        SMALL + '[[external]]\nname = "port_send"\nresult = "int"\n',
+        "tally.toml [external] item 1 result: is no result: got 'int', "
+        "expected integer, boolean, wide, float, double, none, an argument register, or a list of integers",
+    ),
+    "an external lies where no translation of addresses is needed": (
+        SMALL + '[[external]]\nname = "port_send"\naddress = 0x400\n',
+        "tally.toml [external] item 1 address: needs the TLB: got 0000000000000400, "
+        "expected an address in ffffffff80000000-ffffffffbfffffff",
+    ),
+    "a window holds whole registers": (
+        SMALL + '[[window]]\nname = "crane"\naddress = "0xa4f00002"\nsize = 8\n',
+        "tally.toml [window] item 1: does not hold whole registers: got 8 bytes at ffffffffa4f00002, "
+        "expected multiples of width, which is 4",
+    ),
+    "a segment has something to load": (
+        SMALL + '[[segment]]\nname = "harbour"\n',
+        "tally.toml [segment] item 1: has nothing to load: got harbour, "
+        "expected sections of the ELF image, or image, base and functions",
     ),
     "a key of a build says which build": (
         SMALL + '[[build]]\nname = "neap"\nguest = { abi = "o23" }\n',
@@ -240,7 +271,7 @@ def models_in(model: type[BaseModel]) -> Iterator[type[BaseModel]]:
 
 def test_every_key_is_described() -> None:
     found = list(models_in(Tables))
-    assert len(found) == 7
+    assert len(found) == 10
     for model in found:
         for name, field in model.model_fields.items():
             assert field.description and field.description.endswith("."), f"{model.__name__}.{name}"
