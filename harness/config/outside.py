@@ -52,10 +52,14 @@ def _result(value: str | tuple[int, ...]) -> str | tuple[int, ...]:
 
 
 def _unmapped(address: int) -> int:
-    if address % 4:
-        raise _refusal("is no address of an instruction", f"{address:016x}", "a multiple of 4")
     if address not in _UNMAPPED:
         raise _refusal("needs the TLB", f"{address:016x}", "an address in ffffffff80000000-ffffffffbfffffff")
+    return address
+
+
+def _instruction(address: int) -> int:
+    if address % 4:
+        raise _refusal("is no address of an instruction", f"{address:016x}", "a multiple of 4")
     return address
 
 
@@ -73,7 +77,7 @@ class External(Table):
         description="Shell pattern of names of the guest image, functions or absolute symbols; with address, the name.",
         examples=["port_*"],
     )
-    address: _Outside | None = Field(
+    address: Annotated[_Outside, AfterValidator(_instruction)] | None = Field(
         default=None,
         description="Guest address of a function that the image has no name for.",
         examples=["0x80000400"],
@@ -108,7 +112,7 @@ class Window(Table):
     size: int = Field(gt=0, le=1 << 24, description="Size in bytes.", examples=[64])
     width: Literal[1, 2, 4, 8] = Field(
         default=4,
-        description="Bytes of one register: where the C has no hooks for devices, what it does with parts counts as one.",
+        description="Bytes of one register: where the C has no hooks for devices, accesses to its parts count as one.",
     )
     values: tuple[_Integer, ...] = Field(
         default=(),
