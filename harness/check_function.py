@@ -10,7 +10,6 @@ import hashlib
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import islice
 from typing import Any, Protocol
 
 import hypothesis
@@ -48,16 +47,19 @@ _ENDLESS = 16
 
 
 class StateSource(Protocol):
-    """Where the states of one function come from."""
+    """Where the states of one function come from; without ``drafts`` none is drawn."""
 
     base: MachineState
-    drafts: SearchStrategy[Any]
+    drafts: SearchStrategy[Any] | None
 
-    def opening(self) -> Iterable[MachineState]:
-        """States to run before any drawn one."""
+    def opening(self, states: int) -> Iterable[MachineState]:
+        """States to run before any drawn one; ``states`` is how many there will be in all."""
 
     def family(self, draft: Any) -> Iterable[MachineState]:
         """The states that a drawn draft stands for."""
+
+    def judged(self, before: MachineState, discarded: str) -> None:
+        """Told of each state under each compiler why it was not compared, if so, before the next state is asked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +121,7 @@ class _Tally:
 
     def add(self, before: MachineState, judged: Judgement) -> None:
         self.states += 1
-        if judged.result in (Result.AGREE, Result.DIFFER):
+        if judged.compared:
             self.compared += 1
         else:
             self.discarded[judged.reason] = self.discarded.get(judged.reason, 0) + 1
@@ -203,7 +205,7 @@ class _FunctionCheck:
     def _draw(self) -> None:
         """Runs the opening states, then those that Hypothesis draws; it only generates, ``shrink`` reduces."""
         problem: list[Exception] = []
-        if not self._run_states(islice(self._source.opening(), self._job.states // 2)):
+        if not self._run_states(self._source.opening(self._job.states)) or self._source.drafts is None:
             return
 
         @hypothesis.seed(function_seed(self._job.seed, self._job.build, self._job.target.name))
@@ -259,6 +261,7 @@ class _FunctionCheck:
         for tally in self._active:
             judged = run_candidate(self._job, before, references, decided, tally.candidate, self._clock)
             tally.add(before, judged)
+            self._source.judged(before, "" if judged.compared else judged.reason)
         self._active = [tally for tally in self._active if tally.failing is None]
 
     def _run(self, before: MachineState, candidate: Candidate | None) -> Judgement:

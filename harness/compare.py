@@ -74,6 +74,11 @@ class Judgement:
     difference: Difference | None = None
     remark: str = ""
 
+    @property
+    def compared(self) -> bool:
+        """Whether the state counts as compared."""
+        return self.result in (Result.AGREE, Result.DIFFER)
+
 
 @dataclass(frozen=True, slots=True)
 class _Place:

@@ -73,18 +73,22 @@ class Source:
     """States with a0, a1 and t0 drawn; t0 does not matter to the function."""
 
     base = state()
-    drafts = st.integers(0, (1 << 48) - 1)
+    drafts: Any = st.integers(0, (1 << 48) - 1)
 
     def __init__(self, opening: Sequence[MachineState] = ()) -> None:
         self._opening = opening
+        self.told: list[tuple[MachineState, str]] = []
 
-    def opening(self) -> Iterable[MachineState]:
-        return self._opening
+    def opening(self, states: int) -> Iterable[MachineState]:
+        return self._opening[: states // 2]
 
     def family(self, draft: Any) -> Iterable[MachineState]:
         rng = Random(draft)
         for member in range(4):
             yield state(r4=rng.getrandbits(16), r5=rng.getrandbits(8), r8=member)
+
+    def judged(self, before: MachineState, discarded: str) -> None:
+        self.told.append((before, discarded))
 
 
 def check(
@@ -327,17 +331,38 @@ def test_an_exception_of_a_leg_comes_out_as_it_is() -> None:
         check(broken)
 
 
-def test_opening_states_run_first_and_take_at_most_half_of_the_states() -> None:
+def test_opening_states_run_first() -> None:
     opening = [state(r4=n) for n in range(100)]
-    seen: list[int] = []
+    ran: list[MachineState] = []
 
     def notes(before: MachineState) -> Outcome:
-        seen.append(gpr(before, 4))
+        ran.append(before)
         return adds(before)
 
     check(notes, source=Source(opening))
-    assert seen[:20] == list(range(20))
-    assert len(seen) == 40
+    assert ran[:20] == opening[:20]
+    assert len(ran) == 40
+    assert all(before not in opening for before in ran[20:])
+
+
+def test_a_source_without_drafts_gives_all_states_itself() -> None:
+    class Finite(Source):
+        drafts: Any = None
+
+        def opening(self, states: int) -> Iterable[MachineState]:
+            return self._opening
+
+    assert check(adds, source=Finite([state(r4=n) for n in range(7)]))[0].states == 7
+
+
+def test_a_source_is_told_of_each_state_whether_it_counted() -> None:
+    def traps(before: MachineState) -> Outcome:
+        return Outcome(StopKind.TRAP, before, trap="overflow") if gpr(before, 4) == 2 else adds(before)
+
+    source = Source([state(r4=n) for n in range(4)])
+    check(adds, reference=traps, second=traps, source=source, states=8)
+    assert [discarded for _, discarded in source.told[:4]] == ["", "", "guest trap:overflow", ""]
+    assert len(source.told) == 8
 
 
 def test_a_clock_gives_every_moment_to_one_phase() -> None:

@@ -190,10 +190,11 @@ def test_hypothesis_draws_plain_seeds_and_variations_of_what_was_kept() -> None:
 
 def test_the_first_states_are_the_base_and_then_one_for_each_way_that_was_found() -> None:
     shape = shape_of(MAGIC)
-    opening = list(ShapedStates(shape).opening())
+    opening = list(ShapedStates(shape).opening(1000))
     assert opening[0] == shape.base
     assert [draft.edits for draft in examples(shape)[1:]] == list(shape.kept)
     assert {gpr(state, A0) == 0x12345 for state in opening} == {True, False}
+    assert list(ShapedStates(shape).opening(4)) == opening[:2], "half of all states are left for drawn ones"
 
 
 def test_a_shape_without_inputs_still_yields_states() -> None:

@@ -37,7 +37,7 @@ def share_that_returns(image: Program, shape: Shape, families: int = 6) -> float
     reference.load(image.target(shape.function, shape.base.fr))
     source = ShapedStates(shape)
     drafts = [Draft(seed, kept) for seed, kept in zip(range(families), cycle((*shape.kept, ())), strict=False)]
-    states = [*source.opening(), *(state for draft in drafts for state in source.family(draft))]
+    states = [*source.opening(1000), *(state for draft in drafts for state in source.family(draft))]
     ended = [reference.run(state, 100_000).stop is StopKind.RETURNED for state in states]
     return sum(ended) / len(ended)
 
