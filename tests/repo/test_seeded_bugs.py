@@ -93,10 +93,13 @@ from interp.ops import add, half
 def test_sums():
     assert add(1, 2) == 3
 """
-HALVES = SUMS.replace("sums", "halves").replace("add(1, 2)", "half(6)") + """
+HALVES = (
+    SUMS.replace("sums", "halves").replace("add(1, 2)", "half(6)")
+    + """
 def test_odd_numbers():
     half(3)
 """
+)
 
 
 @pytest.fixture
