@@ -118,14 +118,14 @@ def results_of(data: bytes) -> list[Results]:
     return [Results(*record) for record in RECORD.iter_unpack(data)]
 
 
-def program(rows: Sequence[Row], address: int) -> Program:
+def program(rows: Sequence[Row], address: int, seed: int = 0) -> Program:
     """The probes of rows, placed at an address; ends with a jump to RETURN."""
     words: list[int] = []
     cells: list[Placed] = []
     for row in rows:
         base = address + 4 * len(words)
         words += [encode("lui", t=CODE, i=base >> 16 & 0xFFFF), encode("ori", t=CODE, s=CODE, i=base & 0xFFFF)]
-        for cell in cells_of(row):
+        for cell in cells_of(row, seed):
             start = address + 4 * len(words)
             before, probe, after = _before(cell), _probe(cell), _after(cell)
             at = start + 4 * (1 + len(before))
@@ -195,9 +195,9 @@ def _after(cell: Cell) -> list[int]:
 
 
 @cache
-def cells_of(row: Row) -> tuple[Cell, ...]:
+def cells_of(row: Row, seed: int = 0) -> tuple[Cell, ...]:
     """The cells of a row: usual registers, then each unusual choice of registers, then open or misaligned operands."""
-    rng = Random(row.name)
+    rng = Random(f"{row.name} {seed}")
     aliases, unusual = _choices(row)
     cells, cases = _size(row)
     has_open = bool(row.word) or (row.access > 1 and not row.reach and row.name not in _LINKED_LOAD)
