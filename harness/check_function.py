@@ -50,7 +50,10 @@ class StateSource(Protocol):
     """Where the states of one function come from; without ``drafts`` none is drawn."""
 
     base: MachineState
-    drafts: SearchStrategy[Any] | None
+
+    @property
+    def drafts(self) -> SearchStrategy[Any] | None:
+        """What Hypothesis draws."""
 
     def opening(self, states: int) -> Iterable[MachineState]:
         """States to run before any drawn one; ``states`` is how many there will be in all."""
@@ -140,6 +143,11 @@ def function_seed(seed: int, build: str, name: str) -> int:
     return int.from_bytes(hashlib.sha256(f"{seed}\0{build}\0{name}".encode()).digest()[:8], "big")
 
 
+def state_draws(seed: int, number: int) -> int:
+    """The number that state ``number`` of a function draws the answers of the world outside from, never 0."""
+    return int.from_bytes(hashlib.sha256(f"{seed}\0{number}".encode()).digest()[:8], "big") | 1
+
+
 def check_function(job: Job, source: StateSource, clock: Clock) -> tuple[FunctionResult, ...]:
     """One result for each compiler, or one for the references alone where there is no translation."""
     return _FunctionCheck(job, source, clock).run()
@@ -149,13 +157,19 @@ def run_references(job: Job, before: MachineState, clock: Clock) -> tuple[list[L
     """What the references did and decided; the second one is spared what the first one's outcome decides alone."""
     outcomes: list[LegOutcome] = []
     for engine in job.references:
-        outcomes.append((engine.name, engine.run(before, job.fuel)))
+        outcomes.append((engine.name, engine.run(_with_effects(before, outcomes), job.fuel)))
         clock.lap(engine.name)
         if discarded_alone(outcomes[0][1]) is not None:
             break
     decided = judge_references(before, outcomes, job.rules)
     clock.lap("compare")
     return outcomes, decided
+
+
+def _with_effects(before: MachineState, references: Sequence[LegOutcome]) -> MachineState:
+    """The state with what isolated callees did in the first reference."""
+    effects = references[0][1].effects if references else ()
+    return replace(before, effects=effects) if effects else before
 
 
 def run_candidate(
@@ -169,7 +183,7 @@ def run_candidate(
     """The judgement of one state after the references ran; without a candidate theirs stands."""
     if candidate is None or not candidate_matters(decided, references[0][1]):
         return decided or AGREE
-    outcome = candidate.engine.run(before, job.fuel)
+    outcome = candidate.engine.run(_with_effects(before, references), job.fuel)
     clock.lap("translated")
     judged = judge_candidate(before, references, decided, (candidate.engine.name, outcome), job.rules)
     clock.lap("compare")
@@ -184,6 +198,7 @@ class _FunctionCheck:
         self._tallies = [_Tally(candidate) for candidate in job.candidates] or [_Tally(None)]
         self._active = [t for t in self._tallies if t.candidate is None or not t.candidate.not_run]
         self._states = 0
+        self._seed = function_seed(job.seed, job.build, job.target.name)
         self._disagreement: tuple[MachineState, Difference] | None = None
         self._notes: list[str] = []
         self._warnings: set[GuestEvent] = set()
@@ -208,7 +223,7 @@ class _FunctionCheck:
         if not self._run_states(self._source.opening(self._job.states)) or self._source.drafts is None:
             return
 
-        @hypothesis.seed(function_seed(self._job.seed, self._job.build, self._job.target.name))
+        @hypothesis.seed(self._seed)
         @settings(
             max_examples=self._job.states,  # more than enough: ``_run_states`` counts, a draft is several states
             database=None,
@@ -250,6 +265,8 @@ class _FunctionCheck:
         return self._states == out_of_fuel == _ENDLESS
 
     def _one_state(self, before: MachineState) -> None:
+        if self._job.target.outside is not None:
+            before = replace(before, draws=state_draws(self._seed, self._states))
         references, decided = run_references(self._job, before, self._clock)
         coverage = references[0][1].coverage
         self._warnings.update(event for event in references[0][1].events if event.kind in WARNINGS)
@@ -289,11 +306,16 @@ class _FunctionCheck:
         What goes wrong on the way is added to ``notes``.
         """
 
-        def still_fails(before: MachineState) -> bool:
-            return found.same_kind(self._run(before, candidate).difference)
+        draws = failing.draws
 
+        def still_fails(before: MachineState) -> bool:
+            return found.same_kind(self._run(replace(before, draws=draws), candidate).difference)
+
+        if draws:
+            draws = 0  # answers of nothing but zeros, if they will do
+            draws = 0 if still_fails(failing) else failing.draws
         budget = _SHRINK_RUNS.get(found.kind, _SHRINK_RUNS_OTHERWISE)
-        small = shrink(self._source.base, failing, still_fails, budget)
+        small = replace(shrink(self._source.base, failing, still_fails, budget), draws=draws)
         difference = self._run(small, candidate).difference
         if difference is None:  # it did not come again: the state as it was found stands, and the values of that run
             small, difference = failing, found

@@ -1,8 +1,8 @@
 """Two or three outcomes of one state in, one judgement out. Knows no engine.
 
-The references judge each other first; only where they agree can the candidate be wrong. The order is fixed: stop,
-result registers, other registers, hi, lo, floating-point registers, fcsr, memory ascending. There are no tolerances:
-what may vary is a named rule of this module.
+The references judge each other first; only where they agree can the candidate be wrong. The order is fixed: events
+outside of the program, stop, result registers, other registers, hi, lo, floating-point registers, fcsr, memory
+ascending. There are no tolerances: what may vary is a named rule of this module.
 
 Rules:
 
@@ -11,6 +11,8 @@ Rules:
   manual leaves open (last written by a 32-bit operation) is not compared.
 - *abi scope*: only what a caller may rely on: result registers, preserved registers, the control bits of fcsr, and
   memory except the dead stack (below ``sp`` at entry) and the argument home area that belongs to the callee.
+- *events*: calls of functions outside, and accesses to devices, are compared in order, with what was declared of them.
+  A leg that stopped in another way before its next event is told by its stop.
 - *reference fcsr*: between references the cause field is not compared: an engine that leaves it alone in moves, ABS and
   NEG is common (measured on Unicorn 2.1.4), and no program of the guest reads it without a trap.
 """
@@ -21,6 +23,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import lru_cache
+from itertools import takewhile
 
 from harness.abi import SP, Abi
 from harness.config import Scope
@@ -187,6 +190,10 @@ def first_difference(
     The legs between are only quoted in the values. ``fcsr_ignored`` masks bits of fcsr on top of the scope's rule.
     """
     first, last = legs[0][1], legs[-1][1]
+    if first.outside or last.outside:
+        event = _event_difference(legs)
+        if event is not None:
+            return event
     if (first.stop, first.trap) != (last.stop, last.trap):
         return stop_difference(legs)
     if first.after is None or last.after is None:
@@ -202,6 +209,26 @@ def first_difference(
         return Difference(DifferenceKind.REGISTER, place.name, values, others, loc=place.loc)
     assert memory is not None  # one of the two is there, see above
     return _memory_report(memory, legs, others)
+
+
+def _event_difference(legs: Sequence[LegOutcome]) -> Difference | None:
+    """The first event that the last leg does not share with the first one."""
+    first, last = legs[0][1].outside, legs[-1][1].outside
+    shared = takewhile(lambda pair: pair[0].matches(pair[1]), zip(first, last, strict=False))
+    number = sum(1 for _ in shared)
+    if number == len(first) == len(last):
+        return None
+    if number == len(last) and legs[-1][1].stop is not legs[0][1].stop:
+        return None  # it did not get so far: its stop is what there is to tell
+    where = (first if number < len(first) else last)[number].where
+    values = [(name, o.outside[number : number + 1]) for name, o in legs]
+    return Difference(
+        DifferenceKind.EVENT,
+        where,
+        tuple((name, str(event[0]) if event else "nothing") for name, event in values),
+        events=tuple((name, tuple(map(str, outcome.outside))) for name, outcome in legs),
+        number=number + 1,
+    )
 
 
 def stop_difference(legs: Sequence[LegOutcome]) -> Difference:

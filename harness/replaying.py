@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from harness.check import chosen_builds
@@ -49,6 +49,12 @@ def replay(path: Path) -> Replayed:
         )
     config = load_config(file)
     (build,) = chosen_builds(config, case.build) if case.build else config.builds[:1]
+    build = replace(
+        build,
+        check=build.check.model_copy(update={"calls": case.outside.calls}),
+        externals=case.outside.external,
+        windows=case.outside.window,
+    )
     with Workbench(build) as bench:
         function = _function(bench, case, path)
         limits = Limits(1, case.fuel, case.seed, Scope(case.scope))

@@ -6,7 +6,7 @@ Everything here pickles, compares by value and holds no engine, so that a result
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Self
+from typing import NamedTuple, Self
 
 from harness.verdicts import DifferenceKind, Verdict
 from interp.optable import Loc
@@ -16,8 +16,10 @@ from interp.optable import Loc
 class Difference:
     """The first place where one leg left something else than the others.
 
-    ``where`` is a register name, a guest address of 16 hex digits, or the word ``stop``; ``values`` are pairs of leg
-    and text in the order of the legs: hex digits of equal width for registers and memory bytes, words for a stop.
+    ``where`` is a register name, a guest address of 16 hex digits, the word ``stop``, or what an event went to: the
+    name of a function or the address of a device register. ``values`` are pairs of leg and text in the order of the
+    legs: hex digits of equal width for registers and memory bytes, words for a stop or an event. ``events`` are all
+    events of each leg where one of them differs, and ``number`` is its place among them, from 1.
     ``others`` counts the further registers and memory bytes in scope that differ. ``words`` gives, for memory, the
     aligned 4 bytes round the byte. ``loc`` is None where no place holds the difference (a crash).
     """
@@ -28,6 +30,8 @@ class Difference:
     others: int = 0
     words: tuple[tuple[str, str], ...] = ()
     loc: Loc | None = None
+    events: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    number: int = 0
 
     def same_kind(self, other: Self | None) -> bool:
         """Whether ``other`` shows the same fault as far as can be told: kind, and the register if it is one."""
@@ -66,6 +70,14 @@ class Finding:
     case: str
 
 
+class Bin(NamedTuple):
+    """One thing to be tried of a function: how many compared states did, and why none did where none could."""
+
+    name: str
+    hits: int
+    reason: str
+
+
 @dataclass(frozen=True, slots=True)
 class FunctionResult:
     """The verdict on one function of one build under one compiler.
@@ -73,6 +85,7 @@ class FunctionResult:
     Units: ``size`` in bytes; ``states`` run, ``compared`` those that counted, ``discarded`` the rest by reason (sorted
     by reason). Coverage counts the function's own instructions and branch directions, as the reference executed them.
     ``reason`` says why a verdict is neither ``agree`` nor ``differ``; ``notes`` are remarks that change no verdict.
+    ``bins`` are there where the states were made to fall into named ones.
     """
 
     name: str
@@ -91,6 +104,7 @@ class FunctionResult:
     branches_total: int = 0
     finding: Finding | None = None
     notes: tuple[str, ...] = ()
+    bins: tuple[Bin, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,21 +15,30 @@ from harness.check_function import Candidate, Job
 from harness.compare import Rules
 from harness.config import Build, Fpu, Scope
 from harness.coverage import Reach
-from harness.engines.base import RETURN_ADDRESS, Engine, MachineState
+from harness.engines.base import Engine, MachineState
+from harness.engines.outside import Outside
 from harness.engines.reference import Reference
 from harness.engines.translated import Translated
 from harness.engines.unicorn import Unicorn
 from harness.errors import UsageError
 from harness.program.load import load_program
 from harness.program.model import Function, Program
+from harness.program.outside import Surroundings
 from harness.results import Difference, Finding, LegInfo, Writer
 from harness.states.model import Shape
 from harness.states.shape import find_shape
-from harness.store.cases import Case, WriterRecord, image_hash, record_difference, record_state, save_case
+from harness.store.cases import (
+    Case,
+    OutsideRecord,
+    WriterRecord,
+    image_hash,
+    record_difference,
+    record_state,
+    save_case,
+)
 from harness.translated.build import Library, build_libraries
 from harness.translated.translator import run_translator
 from interp.optable import disassemble
-from interp.replay import last_writer
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,10 +65,19 @@ class Workbench:
         self.abi = ABIS[build.guest.abi]
         self.fr = self.abi.fr if build.guest.fpu is None else build.guest.fpu is Fpu.FLAT
         self.program: Program = load_program(build.guest)
+        self._around = Surroundings.of(build, self.program, self.abi)
+        self._outside: dict[int, Outside | None] = {}
         self.libraries: tuple[Library, ...] = ()
         if build.translated is not None:
             run_translator(build)
-            self.libraries = build_libraries(build, self.program.functions)
+            outside = (*self._around.declared, *self._around.callees)
+            self.libraries = build_libraries(build, self.program.functions, outside, self.program.beyond)
+            self._require_seen()
+            self._around = self._around.completed(
+                self.program,
+                (address for library in self.libraries for address in library.undeclared),
+                (address for library in self.libraries for address in library.unseen),
+            )
         self._reference = Reference()
         self.references: tuple[Engine, ...] = (self._reference, Unicorn())
         self.translations: tuple[Translated, ...] = tuple(Translated(build, library) for library in self.libraries)
@@ -109,9 +127,38 @@ class Workbench:
             for library, engine in zip(self.libraries, self.translations, strict=True)
         )
 
+    def outside(self, function: Function) -> Outside | None:
+        """What lies outside while ``function`` is under test: one and the same for as many functions as possible."""
+        key = function.address if self._around.callees else 0
+        if key not in self._outside:
+            self._outside = {key: self._around.for_function(function)}
+        return self._outside[key]
+
+    def _require_seen(self) -> None:
+        """Refuses a binding under which calls of what the file names as outside could not be told.
+
+        Errors: ``UsageError``.
+        """
+        names = {one.address: one.name for one in self._around.declared}
+        for library in self.libraries:
+            for address in sorted(library.unseen & names.keys()):
+                raise UsageError(
+                    f"{self.build.file} [external]",
+                    "calls of a function that is static or hidden in the C cannot be told",
+                    got=names[address],
+                    help="make the function visible in the C, or leave its body out",
+                )
+        binding = self.build.translated.binding if self.build.translated else None
+        if binding and not binding.function and (self._around.declared or self._around.callees):
+            raise UsageError(
+                f"{self.build.file} [translated.binding] function",
+                "is empty, so that calls between functions cannot be told",
+                expected="the C name of a guest function, where there are externals or isolated calls",
+            )
+
     def job(self, function: Function, limits: Limits) -> Job:
         """What ``check_function`` needs for ``function`` besides its states."""
-        target = self.program.target(function, self.fr)
+        target = self.program.target(function, self.fr, self.outside(function))
 
         def save(before: MachineState, finding: Finding, candidate: Candidate | None) -> str:
             return shown_path(self._save(function, limits, before, finding, candidate))
@@ -137,8 +184,10 @@ class Workbench:
         """
         if difference.loc is None:
             return None
-        machine, entry = self._reference.prepared(before)
-        step = last_writer(machine, entry, RETURN_ADDRESS, fuel, difference.loc)
+        step = None
+        for one in self._reference.steps(before, fuel):
+            if difference.loc in one.writes:
+                step = one
         if step is None or step.insn is None:
             return None
         return Writer(step.address, disassemble(step.insn.word, step.address))
@@ -168,6 +217,9 @@ class Workbench:
             written_by=WriterRecord(address=f"{writer.address:016x}", text=writer.text) if writer else None,
             input={part.where: part.value for part in finding.inputs},
             before=record_state(before, self.program.regions),
+            outside=OutsideRecord(
+                calls=self.build.check.calls, external=self.build.externals, window=self.build.windows
+            ),
         )
         return save_case(case, self.cases)
 
@@ -195,6 +247,10 @@ def selected(program: Program, build: Build, pattern: str) -> tuple[Function, ..
 
 def excluded(build: Build, function: Function) -> str:
     """Why the file leaves ``function`` out; empty where it does not."""
+    for external in build.externals:
+        named = any(fnmatchcase(name, external.name) for name in (function.name, *function.aliases))
+        if external.address == function.address or (external.address is None and named):
+            return "outside: the file names it as external"
     for exclusion in build.check.exclude:
         if any(fnmatchcase(name, exclusion.pattern) for name in (function.name, *function.aliases)):
             return f"excluded: {exclusion.reason}"

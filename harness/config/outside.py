@@ -12,8 +12,8 @@ from pydantic_core import PydanticCustomError
 from harness.config.values import Address, LocalPath, Table
 from interp.optable import GPR_NAMES
 
-_PLACE = rf"(?:{'|'.join(GPR_NAMES[1:])}|f(?:[12]?[0-9]|3[01])|sp\+(?:0x[0-9a-f]+|[0-9]+))"
-#: An argument: a general register, a floating-point register, or a word of the stack at a distance from sp.
+_PLACE = rf"(?:{'|'.join(GPR_NAMES[1:])}|[fd](?:[12]?[0-9]|3[01])|sp\+(?:0x[0-9a-f]+|[0-9]+))"
+#: An argument: a general register, a single or double in floating-point registers, or a stack word away from sp.
 PLACE = re.compile(_PLACE)
 #: A run of guest memory: a pointer, and how many bytes from there on.
 SPAN = re.compile(
@@ -33,7 +33,8 @@ def _refusal(what: str, got: object, expected: str) -> PydanticCustomError:
 
 def _place(text: str) -> str:
     if not PLACE.fullmatch(text):
-        raise _refusal("names no argument", repr(text), 'a register such as "a0" or "f12", or a stack word "sp+16"')
+        expected = 'a register such as "a0", "f12" or "d12", or a stack word "sp+16"'
+        raise _refusal("names no argument", repr(text), expected)
     return text
 
 
@@ -84,7 +85,8 @@ class External(Table):
     )
     arguments: tuple[_Place, ...] = Field(
         default=(),
-        description='What it takes: registers, and words of the stack such as "sp+16". Only these are compared.',
+        description='What it takes, and what alone is compared: registers such as "a0", singles "f12", doubles "d12", '
+        'words of the stack "sp+16".',
         examples=[["a0", "a1"]],
     )
     reads: tuple[_Span, ...] = Field(

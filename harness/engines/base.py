@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Protocol, cast
 
+from harness.engines.outside import Effect, Outside, OutsideEvent
 from harness.errors import HarnessError
 
 #: Page size in bytes of every guest region; addresses and sizes of regions are multiples of it.
@@ -46,7 +47,9 @@ class MachineState:
     Widths: ``gpr`` 32 x 64 bits, ``hi`` and ``lo`` 64, ``fcsr`` 32; ``fpr`` holds the 32 floating-point general
     registers as the hardware has them: 64 bits each with ``fr`` set, 32 bits each without (a double is then the pair
     ``fpr[n + 1] : fpr[n]``, high word first). What a leg cannot observe is ``None``, never 0; a state *before* a
-    call has no ``None``. ``memory`` ascends by address and does not overlap.
+    call has no ``None``. ``memory`` ascends by address and does not overlap. ``draws`` is the number that everything
+    outside of the program draws its answers from, 0 for answers of nothing but zeros; ``effects`` are what isolated
+    callees do, in the order of their calls, where the reference has found that out.
     """
 
     pc: int | None
@@ -57,6 +60,8 @@ class MachineState:
     fcsr: int | None
     fr: bool
     memory: tuple[Region, ...]
+    draws: int = 0
+    effects: tuple[Effect, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +96,7 @@ class StopKind(StrEnum):
     CRASH = "crash"  # the translated C died of a host signal
     HANG = "hang"  # the translated C did not come back in time
     WILD = "wild"  # the translated C touched host memory outside the guest's regions
-    EXTERNAL = "external"  # a function was called that nobody defines
+    EXTERNAL = "external"  # a function was called that nobody defines, and that stands for none of the guest
     UNSUPPORTED = "unsupported"  # this leg cannot run this code; the detail says why
 
 
@@ -123,7 +128,8 @@ class Outcome:
     ``at`` the address of the instruction that stopped the run; each is None where the leg does not know. ``detail``
     is for people only and never compared. ``after`` is None where nothing can be observed (a crash). ``open_halves``
     are the FPRs of ``after`` whose upper half the manual leaves open (with FR set, after a 32-bit write), where the
-    leg knows; ``steps`` counts instructions.
+    leg knows; ``steps`` counts instructions. ``outside`` is what the run did to the world outside of the program, in
+    order, and ``effects`` what isolated callees did in this run, where the leg ran them.
     """
 
     stop: StopKind
@@ -136,6 +142,8 @@ class Outcome:
     coverage: Coverage | None = None
     steps: int | None = None
     open_halves: frozenset[int] = frozenset()
+    outside: tuple[OutsideEvent, ...] = ()
+    effects: tuple[Effect, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +151,8 @@ class Target:
     """One guest function as an engine loads it.
 
     ``name`` is also the name of the translated C function before the binding's pattern is applied; ``code`` are the
-    executable regions of the program (all of it: callees run for real).
+    executable regions of the program (all of it: callees run for real unless they are outside). ``outside`` is what
+    lies beyond the program, None where nothing does.
     """
 
     name: str
@@ -152,6 +161,21 @@ class Target:
     code: tuple[Region, ...]
     fr: bool
     functions: dict[int, str] = field(default_factory=dict, hash=False, compare=False)
+    outside: Outside | None = None
+
+
+def boundary_pages(outside: Outside | None, code: tuple[Region, ...]) -> tuple[Region, ...]:
+    """The pages of boundaries that no code covers; on every leg they are read-only memory that reads as zero.
+
+    Unicorn must have something there to stop at, and what it can run it can read.
+    """
+    addresses = outside.boundaries if outside is not None else ()
+    pages = sorted({address & -PAGE for address in addresses})
+    return tuple(
+        Region(page, bytes(PAGE), writable=False, name="outside")
+        for page in pages
+        if not any(region.address <= page < region.end for region in code)
+    )
 
 
 class Engine(Protocol):

@@ -5,14 +5,17 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from harness.config import Binding, Build, MemoryOrder
-from harness.engines.base import MachineState, Outcome, Region, StopKind, Target
+from harness.engines.answering import Answering
+from harness.engines.base import MachineState, Outcome, Region, StopKind, Target, boundary_pages
 from harness.errors import HarnessError
 from harness.translated import shared
 from harness.translated.binding import function_name
-from harness.translated.build import MISSING, Library, NamedFunction
+from harness.translated.build import MISSING, Library
+from harness.translated.crossings import NamedFunction
 from harness.translated.shared import ffi
 from harness.translated.symbols import function_at
 from harness.translated.worker import Death, Worker
@@ -45,6 +48,7 @@ class Translated:
         self._seconds = build.translated.seconds
         self._library = library
         self._target: Target | None = None
+        self._code: tuple[Region, ...] = ()
         self._worker: Worker | None = None
         self._memory: tuple[Sequence[Region], tuple[Region, ...]] = ((), ())
 
@@ -52,6 +56,7 @@ class Translated:
         """Makes ``target`` the function that ``run`` calls; one that the C lacks makes each run UNSUPPORTED."""
         self._target = target
         self._memory = ((), ())
+        self._code = (*target.code, *boundary_pages(target.outside, target.code))
 
     def c_name(self, function: NamedFunction) -> str:
         """The name under which the C has ``function``, if it has it."""
@@ -74,10 +79,16 @@ class Translated:
             return Outcome(StopKind.UNSUPPORTED, None, detail=reason)
         process = self._live_worker()
         _put_registers(process.exchange.registers, before)
-        death = process.run(number, self._all_memory(before.memory, self._target.code))
+        outside = Answering(self._target.outside, self._library, self._binding, process, before)
+        memory = self._all_memory(before.memory, self._code)
+        spared = self._library.boundaries.get(self._target.entry, -1)
+        death = process.run(number, memory, outside.answer, spared)
         if death is None and process.exchange.stop == shared.RETURNED:
-            return Outcome(StopKind.RETURNED, self._after(process, before), detail=_remarks(process))
-        return self._stopped(process, death)
+            after = self._after(process, before)
+            return Outcome(StopKind.RETURNED, after, detail=_remarks(process), outside=outside.events)
+        if death is None and process.exchange.stop == shared.LEFT:
+            return replace(outside.end, outside=outside.events)
+        return replace(self._stopped(process, death), outside=outside.events)
 
     def close(self) -> None:
         """Ends the worker process."""

@@ -12,6 +12,7 @@ from harness.engines.base import InitialRegisters, MachineState, Outcome, StopKi
 from harness.engines.guard import plan_route
 from harness.engines.unicorn_cpu import Cpu, Halt, is_unmapped_segment
 from harness.engines.unicorn_standing import remembered, require_known
+from harness.engines.world import World
 from harness.errors import HarnessError
 
 _LOW_WORD = 0xFFFF_FFFF
@@ -38,8 +39,9 @@ class Unicorn:
                 where = f"unicorn: code at {region.address:016x}"
                 raise HarnessError(where, "is outside kseg0 and kseg1", help="the loader should have refused the image")
         known = self._target
-        if known is None or self._cpu is None or known.code is not target.code or known.fr is not target.fr:
-            self._cpu = Cpu(target.code, plan_route(target.code, target.fr))
+        same = known is not None and known.code is target.code and known.fr is target.fr
+        if not same or self._cpu is None or known is None or known.outside is not target.outside:
+            self._cpu = Cpu(target.code, plan_route(target.code, target.fr), target.outside)
         self._target = target
 
     def run(self, before: MachineState, fuel: int) -> Outcome:
@@ -55,11 +57,13 @@ class Unicorn:
         self._cpu.place(before.memory)
         start = InitialRegisters.of(before)
         registers = (*start.gpr[1:], start.hi, start.lo, *start.fpr)
-        halt = self._cpu.run(self._target.entry, registers, start.fcsr, fuel)
+        world = World(self._target.outside, before) if self._target.outside is not None else None
+        halt = self._cpu.run(self._target.entry, registers, start.fcsr, fuel, world)
+        events = tuple(world.events) if world is not None else ()
         if halt.unsupported:
             return Outcome(StopKind.UNSUPPORTED, after=None, detail=halt.unsupported)
-        after = _state(self._cpu, before)
-        return Outcome(_stop(halt), after, trap=halt.trap, fault_address=halt.fault_address)
+        after = None if halt.early else _state(self._cpu, before)
+        return Outcome(_stop(halt), after, trap=halt.trap, fault_address=halt.fault_address, outside=events)
 
     def close(self) -> None:
         """Lets go of Unicorn's memory."""

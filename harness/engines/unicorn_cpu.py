@@ -12,9 +12,12 @@ from dataclasses import dataclass, replace
 import unicorn
 from unicorn import mips_const
 
-from harness.engines.base import PAGE, RETURN_ADDRESS, Region
+from harness.abi import RA
+from harness.engines.base import PAGE, RETURN_ADDRESS, Region, boundary_pages
 from harness.engines.guard import INTERRUPT_BITS, Guard, Route, Wire
-from harness.engines.unicorn_registers import RegisterFile
+from harness.engines.outside import Boundary, DeviceWindow, Outside
+from harness.engines.unicorn_registers import RegisterFile, UnicornView
+from harness.engines.world import World
 from harness.errors import HarnessError
 from interp.optable import Insn
 from interp.words import sext64
@@ -59,6 +62,15 @@ _BAD_FETCHES = frozenset({unicorn.UC_ERR_FETCH_UNMAPPED, unicorn.UC_ERR_FETCH_PR
 _GENEROSITY = 2
 
 
+#: First address of the cached view of physical memory that needs no TLB.
+KSEG0 = 0xFFFF_FFFF_8000_0000
+
+
+def pages_of(window: DeviceWindow) -> range:
+    """The physical addresses of the pages that a window reaches into."""
+    return range(physical(window.address) & -PAGE, physical(window.address) + window.size, PAGE)
+
+
 def physical(address: int) -> int:
     """Gives the physical address behind a kseg0 or kseg1 address."""
     return address & 0x1FFF_FFFF
@@ -77,13 +89,15 @@ def _is_sign_extended(address: int) -> bool:
 class Halt:
     """How a run stopped: ``trap`` names an exception of the processor, ``unsupported`` a reason of ours.
 
-    Both are empty where the run returned (``returned``) or used up its fuel.
+    Both are empty where the run returned (``returned``) or used up its fuel. ``early`` says that it stopped before a
+    delay slot that the chip would have run: what it left is not the state after the stop.
     """
 
     returned: bool = False
     trap: str = ""
     unsupported: str = ""
     fault_address: int | None = None
+    early: bool = False
 
 
 @dataclass(slots=True)
@@ -101,8 +115,9 @@ class Cpu:
     It lives through any number of runs. Only pages that the state declares are mapped.
     """
 
-    def __init__(self, code: tuple[Region, ...], route: Route) -> None:
+    def __init__(self, code: tuple[Region, ...], route: Route, outside: Outside | None = None) -> None:
         self._route = route
+        self._outside = outside
         returns = Region(RETURN_ADDRESS, _STAY, writable=False, name="return page")
         self._code = {region.address: region for region in (*code, returns)}
         self._executable = {
@@ -110,6 +125,7 @@ class Cpu:
             for region in self._code.values()
             for page in range(physical(region.address), physical(region.address) + len(region.data), PAGE)
         }
+        self._boundaries = outside.boundaries.keys() if outside is not None else frozenset()
         self._open()
 
     def _open(self) -> None:
@@ -120,6 +136,7 @@ class Cpu:
         self._windows: dict[int, _Window] = {}
         for region in self._code.values():
             self._map(region)
+        self._open_outside()
         self._uc.hook_add(unicorn.UC_HOOK_INTR, self._on_exception)
         for wire in self._route.wires:
             self._uc.hook_add(unicorn.UC_HOOK_CODE, self._on_wire, wire, wire.first, wire.last)
@@ -128,10 +145,24 @@ class Cpu:
         self._registers = RegisterFile(self._uc)
         self._clean = self._uc.context_save()
         self._exception: int | None = None
+        self._world: World | None = None
+        self._call: Boundary | None = None
+        self._crossed: tuple[int, ...] | None = None
         self._halt: Halt | None = None
         self._found: tuple[tuple[int, ...], int] | None = None
         self._fuel = 0  # bytes of code
         self._spoiled = False
+
+    def _open_outside(self) -> None:
+        """Stands guard at each boundary, and lets devices answer in their windows."""
+        if self._outside is None:
+            return
+        for region in boundary_pages(self._outside, tuple(self._code.values())):
+            self._uc.mem_map(physical(region.address), PAGE, unicorn.UC_PROT_READ | unicorn.UC_PROT_EXEC)
+        for address, boundary in self._outside.boundaries.items():
+            self._uc.hook_add(unicorn.UC_HOOK_CODE, self._on_boundary, boundary, address, address)
+        for page in sorted({p for window in self._outside.windows for p in pages_of(window)}):
+            self._uc.mmio_map(page, PAGE, self._on_load, page | KSEG0, self._on_store, page | KSEG0)
 
     def place(self, memory: Iterable[Region]) -> None:
         """Makes the instance's memory that of a state: what the state does not declare is unmapped.
@@ -156,26 +187,51 @@ class Cpu:
                 if address in self._code:
                     self._uc.ctl_remove_cache(address, region.end)
 
-    def run(self, entry: int, registers: Sequence[int], fcsr: int, fuel: int) -> Halt:
+    def run(self, entry: int, registers: Sequence[int], fcsr: int, fuel: int, world: World | None = None) -> Halt:
         """Runs from ``entry`` until control reaches the return address, or until ``fuel`` is used up generously.
 
-        ``registers`` are in the order of ``RegisterFile``.
+        ``registers`` are in the order of ``RegisterFile``; ``world`` answers what the run does outside.
         """
         self._uc.context_restore(self._clean)
         self._registers.write(registers)
         self._uc.reg_write(mips_const.UC_MIPS_REG_FCSR, fcsr)
         self._exception = self._halt = self._found = None
         self._fuel = 4 * _GENEROSITY * fuel
-        error = unicorn.UC_ERR_OK
-        try:
-            self._uc.emu_start(entry, RETURN_ADDRESS, count=self._fuel // 4 if self._route.counted else 0)
-        except unicorn.UcError as stopped:
-            error = stopped.errno
+        self._world = world
+        error = self._start(entry)
+        while self._call is not None and self._halt is None:
+            pc = self._answered(self._call)
+            error = self._start(pc) if self._halt is None and pc != RETURN_ADDRESS else unicorn.UC_ERR_OK
+            if pc == RETURN_ADDRESS and self._halt is None:
+                self._halt = Halt(returned=True)
         for window in self._windows.values():
             if window.writable:
                 window.content = None
         self._spoiled = error in _BAD_FETCHES
         return self._halt or self._how_it_stopped(error)
+
+    def _start(self, pc: int) -> int:
+        """Lets the instance run from ``pc``; gives the error number with which it stopped."""
+        self._call = None
+        try:
+            self._uc.emu_start(pc, RETURN_ADDRESS, count=self._fuel // 4 if self._route.counted else 0)
+        except unicorn.UcError as stopped:
+            return int(stopped.errno)
+        return int(unicorn.UC_ERR_OK)
+
+    def _answered(self, boundary: Boundary) -> int:
+        """Lets the world answer a call; gives where the run goes on."""
+        assert self._world is not None and self._crossed is not None  # nothing stops at a boundary without them
+        view = UnicornView(self._uc, self._crossed)
+        if self._world.full:
+            self._halt = Halt()
+            return RETURN_ADDRESS
+        self._world.call(boundary, view)
+        self._registers.write(view.registers)
+        target = view.registers[RA - 1]
+        if target != RETURN_ADDRESS:
+            self._halt = self._bad_target(target)
+        return target
 
     def registers(self) -> tuple[tuple[int, ...], int]:
         """Gives the registers in the order of ``RegisterFile``, and FCSR: as a wire found them where one stopped."""
@@ -233,6 +289,31 @@ class Cpu:
         if self._fuel < 0:
             uc.emu_stop()
 
+    def _on_boundary(self, uc: unicorn.Uc, _address: int, _size: int, boundary: Boundary) -> None:
+        if self._call is None and self._halt is None:
+            self._call, self._crossed = boundary, self._registers.read()
+            uc.emu_stop()
+
+    def _on_load(self, uc: unicorn.Uc, offset: int, size: int, page: int) -> int:
+        window = self._device(uc, page + offset, "tlb-load")
+        return self._world.load(window, page + offset, size) if window is not None and self._world else 0
+
+    def _on_store(self, uc: unicorn.Uc, offset: int, size: int, value: int, page: int) -> None:
+        window = self._device(uc, page + offset, "tlb-store")
+        if window is not None and self._world is not None:
+            self._world.store(window, page + offset, size, value)
+
+    def _device(self, uc: unicorn.Uc, address: int, trap: str) -> DeviceWindow | None:
+        """The window of a device access; None, and the run stops, where there is none or there were too many."""
+        if self._halt is not None or self._outside is None:
+            return None
+        window = self._outside.window_at(address)
+        if window is None or (self._world is not None and self._world.full):
+            self._halt, self._found = Halt(trap=trap) if window is None else Halt(), self._read_registers()
+            uc.emu_stop()
+            return None
+        return window
+
     def _on_wire(self, uc: unicorn.Uc, _address: int, _size: int, wire: Wire) -> None:
         halt = self._look(uc, wire)
         if halt is not None and self._halt is None:
@@ -278,7 +359,8 @@ class Cpu:
     def _bad_target(self, target: int) -> Halt | None:
         """Judges the target of a register jump as the chip's fetch would."""
         if target % 4 or not _is_sign_extended(target):
-            return Halt(trap="address-error-fetch", fault_address=target)
-        if not is_unmapped_segment(target) or physical(target) & -PAGE not in self._executable:
-            return Halt(trap="tlb-fetch", fault_address=target)
+            return Halt(trap="address-error-fetch", fault_address=target, early=True)
+        executable = is_unmapped_segment(target) and physical(target) & -PAGE in self._executable
+        if not executable and target not in self._boundaries:
+            return Halt(trap="tlb-fetch", fault_address=target, early=True)
         return None

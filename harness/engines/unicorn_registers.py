@@ -15,6 +15,8 @@ import unicorn
 from unicorn import mips_const
 from unicorn.unicorn_py3.unicorn import uclib
 
+from interp.optable import Loc
+
 #: r1 to r31, HI, LO, f0 to f31; r0 is never written (Unicorn would give the value back, though no instruction sees it).
 _IDS = (
     *range(mips_const.UC_MIPS_REG_1, mips_const.UC_MIPS_REG_31 + 1),
@@ -49,6 +51,40 @@ class RegisterFile:
         """Gives all registers."""
         _check(uclib.uc_reg_read_batch(self._uc._uch, self._ids, self._places, _COUNT))
         return _CELLS.unpack_from(self._cells)
+
+
+#: Where each register lies in a ``RegisterFile``.
+_PLACES = {("gpr", n): n - 1 for n in range(1, 32)} | {("hi", 0): 31, ("lo", 0): 32}
+_PLACES |= {("fpr", n): 33 + n for n in range(32)}
+
+
+class UnicornView:
+    """A stopped instance as the world outside sees it; ``registers`` are in the order of ``RegisterFile``."""
+
+    def __init__(self, uc: unicorn.Uc, registers: Sequence[int]) -> None:
+        self._uc = uc
+        self.registers = list(registers)
+
+    def get(self, loc: Loc) -> int | None:
+        """The unsigned value of a register."""
+        if loc[0] == "fcsr":
+            return int(self._uc.reg_read(mips_const.UC_MIPS_REG_FCSR))
+        return self.registers[_PLACES[loc]] if loc in _PLACES else 0
+
+    def set(self, loc: Loc, value: int) -> None:
+        """Gives a register an unsigned value."""
+        if loc[0] == "fcsr":
+            self._uc.reg_write(mips_const.UC_MIPS_REG_FCSR, value)
+        elif loc in _PLACES:
+            self.registers[_PLACES[loc]] = value
+
+    def read(self, address: int, size: int) -> bytes:
+        """The bytes at a guest address."""
+        return bytes(self._uc.mem_read(address & 0x1FFF_FFFF, size))
+
+    def write(self, address: int, data: bytes) -> None:
+        """Puts bytes at a guest address."""
+        self._uc.mem_write(address & 0x1FFF_FFFF, data)
 
 
 def _check(status: int) -> None:

@@ -14,8 +14,8 @@ from elftools.elf.sections import SymbolTableSection
 from harness.errors import UsageError
 from harness.program.files import read_image
 from harness.program.functions import Symbol, collect
-from harness.program.layout import Piece, lay_out, sign_extended
-from harness.program.model import Program
+from harness.program.layout import UNMAPPED_SEGMENTS, Piece, lay_out, sign_extended
+from harness.program.model import Function, Program
 
 _MAGIC = b"\x7fELF"
 
@@ -46,6 +46,7 @@ def load_elf(path: Path) -> Program:
         _check_header(path, elf)
         pieces = _sections(elf)
         symbols = _symbols(elf)
+        beyond = _beyond(elf, pieces)
         entry = sign_extended(elf["e_entry"])
         gp = _gp(elf)
     except _DAMAGE as error:
@@ -65,7 +66,7 @@ def load_elf(path: Path) -> Program:
             help="link without -s and do not strip the image; or make a raw image of it and list the functions",
         )
     regions, code = lay_out(path, pieces)
-    return Program(path, regions, code, functions, gp, entry, notes)
+    return Program(path, regions, code, functions, gp, entry, notes, beyond)
 
 
 def _check_header(path: Path, elf: Any) -> None:
@@ -124,6 +125,21 @@ def _symbols(elf: Any) -> list[Symbol]:
         for entry in table.iter_symbols()
         if entry["st_info"]["type"] == "STT_FUNC" and entry["st_shndx"] != "SHN_UNDEF"
     ]
+
+
+def _beyond(elf: Any, pieces: list[Piece]) -> tuple[Function, ...]:
+    """Gives the absolute symbols outside of the image that may be functions: a linker script names firmware so."""
+    found = {}
+    for table in elf.iter_sections():
+        if isinstance(table, SymbolTableSection):
+            for entry in table.iter_symbols():
+                address = sign_extended(entry["st_value"])
+                inside = any(piece.address <= address < piece.end for piece in pieces)
+                is_function = entry["st_info"]["type"] in ("STT_NOTYPE", "STT_FUNC") and entry.name
+                fits = address % 4 == 0 and address in UNMAPPED_SEGMENTS and not inside
+                if entry["st_shndx"] == "SHN_ABS" and is_function and fits:
+                    found[entry.name] = Function(entry.name, address, 0, size_stated=False)
+    return tuple(found.values())
 
 
 def _gp(elf: Any) -> int:

@@ -10,6 +10,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 
 from harness.engines.base import Region, Target
+from harness.engines.outside import Outside
 from harness.errors import UsageError
 
 
@@ -41,7 +42,8 @@ class Program:
     ``regions`` are all pages of the image, ascending and apart; ``code`` are those of them that may be executed (the
     same objects), read-only unless code shares a page with writable data. ``functions`` ascend by address; two
     functions may have one name (file-local ones do). ``gp`` is what r28 holds while the program runs, 0 where the
-    image does not say. ``notes`` tell what was left out of the image's list of functions, or mended in it.
+    image does not say. ``notes`` tell what was left out of the image's list of functions, or mended in it. ``beyond``
+    are functions that the image names and does not hold; their size is 0.
     """
 
     path: Path
@@ -51,6 +53,7 @@ class Program:
     gp: int
     entry: int
     notes: tuple[str, ...] = ()
+    beyond: tuple[Function, ...] = ()
     _starts: tuple[int, ...] = field(init=False, repr=False, compare=False)
     _names: dict[int, str] = field(init=False, repr=False, compare=False)
 
@@ -94,9 +97,9 @@ class Program:
         """Gives the region that holds ``address``, which must be in the image."""
         return next(region for region in self.regions if region.address <= address < region.end)
 
-    def target(self, function: Function, fr: bool) -> Target:
+    def target(self, function: Function, fr: bool, outside: Outside | None = None) -> Target:
         """Makes what an engine loads in order to call ``function``."""
-        return Target(function.name, function.address, function.size, self.code, fr, self._names)
+        return Target(function.name, function.address, function.size, self.code, fr, self._names, outside)
 
 
 def _matches(function: Function, pattern: str) -> bool:

@@ -95,6 +95,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "where": finding.difference.where,
         "values": dict(finding.difference.values),
         "others": finding.difference.others,
+        "events": {leg: list(events) for leg, events in finding.difference.events},
         "written_by": {"address": f"{writer.address:016x}", "text": writer.text} if writer else None,
         "input": {part.where: part.value for part in finding.inputs},
         "input_words": finding.words,

@@ -29,7 +29,7 @@ _MEANING = {
     DifferenceKind.REGISTER: "a fault of the translation: the references agree here and the translated C does not",
     DifferenceKind.MEMORY: "a fault of the translation: the references agree here and the translated C does not",
     DifferenceKind.STOP: "a fault of the translation: it ends in another way than the references, which agree",
-    DifferenceKind.EVENT: "a fault of the translation: it makes other calls than the references, which agree",
+    DifferenceKind.EVENT: "a fault of the translation: it does something else outside than the references, which agree",
     DifferenceKind.CRASH: "a fault of the translation: it stops the host program where the guest goes on",
     DifferenceKind.HANG: "a fault of the translation: it does not come back in its time where the guest does",
 }
@@ -39,6 +39,8 @@ _NO_BLAME = "the references disagree, so nothing is said about the translation"
 _HEADINGS = ("function", "verdict", "states", "compared", "instructions", "branches", "note")
 #: Columns that names are padded to; a longer one pushes the rest of its own row only.
 _NAME_WIDTH = 40
+#: Events shown before and after one that differs.
+_EVENTS_BEFORE, _EVENTS_AFTER = 6, 3
 _RIGHT = {"states", "compared", "instructions", "branches"}
 
 
@@ -77,7 +79,11 @@ def print_finding(console: Console, function: FunctionResult, finding: Finding) 
     head = visible(f"{function.verdict}: {where}{under}: {describe_place(finding.difference)}")
     console.print(Text(head, style=_STYLES[function.verdict]))
     width = max(len("written by"), *(len(name) for name, _ in finding.difference.values)) + 2
+    if finding.difference.events:
+        width += len("all of ")
     for line in value_lines(finding.difference, width):
+        console.print(line)
+    for line in event_lines(finding.difference, width):
         console.print(line)
     if finding.writer is not None:
         console.print(f"  {'written by':{width}}{finding.writer.address:016x}  {finding.writer.text}")
@@ -117,6 +123,8 @@ def describe_place(difference: Difference) -> str:
     """The place of a difference and how much else differs, in words."""
     if difference.kind in (DifferenceKind.CRASH, DifferenceKind.HANG):
         return difference.values[-1][1]
+    if difference.kind is DifferenceKind.EVENT:
+        return f"event {difference.number}: {difference.where}"
     if difference.kind is DifferenceKind.STOP:
         return f"stop: {difference.values[-1][1]}"
     others = f" ({difference.others:,} more place{'s' if difference.others > 1 else ''})" if difference.others else ""
@@ -136,6 +144,27 @@ def value_lines(difference: Difference, width: int) -> list[str]:
     if difference.kind in (DifferenceKind.REGISTER, DifferenceKind.MEMORY) and len(first) == len(last):
         marks = "".join("^" if a != b else " " for a, b in zip(first, last, strict=True))
         lines.append(f"  {'':{width}}{marks}".rstrip())
+    return lines
+
+
+def event_lines(difference: Difference, width: int) -> list[str]:
+    """What the first and the last leg did outside, round the event that differs, which is marked."""
+    lines = []
+    first = max(0, difference.number - 1 - _EVENTS_BEFORE)
+    last = difference.number + _EVENTS_AFTER
+    for name, events in difference.events[:1] + difference.events[-1:]:
+        label = f"all of {name}"
+        if first:
+            lines.append(f"  {label:{width}}  {first} more")
+            label = ""
+        for number, event in enumerate(events[first:last], first + 1):
+            mark = ">" if number == difference.number else " "
+            lines.append(f"  {label:{width}}{mark} {number} {visible(event)}")
+            label = ""
+        if len(events) < difference.number:
+            lines.append(f"  {label:{width}}> nothing more")
+        elif len(events) > last:
+            lines.append(f"  {'':{width}}  {len(events) - last} more")
     return lines
 
 

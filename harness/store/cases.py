@@ -17,6 +17,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from harness.config import Calls, External, Window
 from harness.engines.base import PAGE, MachineState, Region
 from harness.errors import UsageError
 from harness.results import Difference
@@ -64,7 +65,10 @@ class RegionRecord(_Record):
 
 
 class StateRecord(_Record):
-    """A state before a call; registers that are 0 are left out, the others are hex by number."""
+    """A state before a call; registers that are 0 are left out, the others are hex by number.
+
+    ``draws`` is what the answers of the world outside are drawn from.
+    """
 
     pc: Hex
     gpr: dict[RegisterNumber, Hex]
@@ -74,6 +78,7 @@ class StateRecord(_Record):
     fcsr: Hex
     fr: bool
     memory: tuple[RegionRecord, ...]
+    draws: Hex = "0"
 
     @model_validator(mode="after")
     def _regions_lie_apart(self) -> Self:
@@ -92,6 +97,16 @@ class DifferenceRecord(_Record):
     others: int
     words: dict[str, str]
     loc: tuple[str, int] | None
+    events: dict[str, tuple[str, ...]] = {}
+    number: int = 0
+
+
+class OutsideRecord(_Record):
+    """What lies outside of the function, as the file said when the case was found."""
+
+    calls: Calls = Calls.DEEP
+    external: tuple[External, ...] = ()
+    window: tuple[Window, ...] = ()
 
 
 class WriterRecord(_Record):
@@ -105,7 +120,8 @@ class Case(_Record):
     """One saved finding.
 
     ``config`` is seen from the folder of the file, ``legs`` give version by name; ``compiler`` is empty where the
-    references disagree among themselves. ``input`` is for people: what of ``before`` is no default.
+    references disagree among themselves. ``input`` is for people: what of ``before`` is no default. ``outside`` is kept
+    because a replay must not depend on what the file says later.
     """
 
     schema_id: Literal["tallystick.case/1"] = Field(default="tallystick.case/1", alias="schema")
@@ -123,6 +139,7 @@ class Case(_Record):
     written_by: WriterRecord | None
     input: dict[str, str]
     before: StateRecord
+    outside: OutsideRecord = OutsideRecord()
 
 
 def image_hash(image: Iterable[Region]) -> str:
@@ -142,6 +159,8 @@ def record_difference(difference: Difference) -> DifferenceRecord:
         others=difference.others,
         words=dict(difference.words),
         loc=difference.loc,
+        events=dict(difference.events),
+        number=difference.number,
     )
 
 
@@ -149,7 +168,14 @@ def recorded_difference(record: DifferenceRecord) -> Difference:
     """The difference that ``record`` was made from."""
     loc: Loc | None = record.loc
     return Difference(
-        record.kind, record.where, tuple(record.values.items()), record.others, tuple(record.words.items()), loc
+        record.kind,
+        record.where,
+        tuple(record.values.items()),
+        record.others,
+        tuple(record.words.items()),
+        loc,
+        tuple(record.events.items()),
+        record.number,
     )
 
 
@@ -165,6 +191,7 @@ def record_state(state: MachineState, image: Sequence[Region]) -> StateRecord:
         fcsr=_hex(state.fcsr),
         fr=state.fr,
         memory=tuple(_record_region(region, originals.get(region.address)) for region in state.memory),
+        draws=_hex(state.draws),
     )
 
 
@@ -183,6 +210,7 @@ def recorded_state(record: StateRecord, image: Sequence[Region]) -> MachineState
         fcsr=int(record.fcsr, 16),
         fr=record.fr,
         memory=tuple(_recorded_region(region, originals) for region in record.memory),
+        draws=int(record.draws, 16),
     )
 
 

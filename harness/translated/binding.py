@@ -54,6 +54,33 @@ def prototype_text(binding: Binding, function: str) -> str:
     return filled(binding.prototype, function=function).rstrip().removesuffix(";")
 
 
+@dataclass(frozen=True, slots=True)
+class DeviceHook:
+    """A C function that the translated C calls to reach a device: ``key`` of the binding, declarator and body."""
+
+    key: str
+    declarator: str
+    body: str
+
+
+def device_hooks(binding: Binding) -> list[DeviceHook]:
+    """The functions of ``device_read`` and ``device_write``, one for each width where their text has ``{bits}``."""
+    hooks = []
+    address = "(uint64_t)(int64_t)(int32_t)(uint32_t)(tally_address)"
+    for key, text in (("device_read", binding.device_read), ("device_write", binding.device_write)):
+        for bits in (8, 16, 32, 64) if "{bits}" in text else (0,):
+            if not text:
+                continue
+            names = {"address": "tally_address", "bytes": "tally_bytes", "value": "tally_value", "bits": str(bits)}
+            declarator = filled(text, **names).rstrip().removesuffix(";")
+            size = str(bits // 8) if bits else "tally_bytes"
+            body = f"return tally_ask.load({address}, {size});"
+            if key == "device_write":
+                body = f"tally_ask.store({address}, {size}, (uint64_t)tally_value);"
+            hooks.append(DeviceHook(key, declarator, body))
+    return hooks
+
+
 def bound_registers(binding: Binding, fr: bool) -> list[BoundRegister]:
     """Every register that the binding names, in the order of ``struct tally_registers``."""
     registers = [BoundRegister("gpr", filled(binding.gpr, n=str(n)), f"gpr[{n}]", read_back=n != 0) for n in range(32)]

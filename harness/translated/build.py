@@ -8,17 +8,17 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from glob import glob
 from pathlib import Path
-from typing import Protocol
 
 from harness.config import Binding, Build, Translated
 from harness.errors import UsageError
 from harness.translated.binding import function_name
 from harness.translated.cache import digest, is_kept, keep, sweep
 from harness.translated.compiler import Compiler, CompilerRefusal, shown
-from harness.translated.glue import GLUE, Entry, glue_text, origin
+from harness.translated.crossings import Crossings, NamedFunction
+from harness.translated.glue import GLUE, Entry, StandIn, glue_text, origin
 from harness.translated.symbols import Symbols, read_symbols
 
 #: Why a guest function cannot be called.
@@ -27,7 +27,7 @@ STATIC = "translated function is static in the C"
 SHARED = "several functions have this name in the C"
 
 _HERE = Path(__file__).parent
-_WORKER_SOURCES = (_HERE / "worker.c", _HERE / "host_runtime.c")
+_WORKER_SOURCES = (_HERE / "worker.c", _HERE / "host_runtime.c", _HERE / "outside.c")
 
 #: What compilers and sanitizers bring along themselves; never a function of the guest.
 _RESERVED = re.compile(r"__\w+san_|__sanitizer_|_GLOBAL_OFFSET_TABLE_$")
@@ -40,24 +40,14 @@ _LINKER_ERROR = re.compile(r"(?:multiple definition of|duplicate symbol:|undefin
 _UNDEFINED = re.compile(r"undefined (?:reference to|symbol:) [`']?(\w+)")
 
 
-class NamedFunction(Protocol):
-    """What the build needs to know about a guest function."""
-
-    @property
-    def name(self) -> str:
-        """Its name in the guest image."""
-
-    @property
-    def address(self) -> int:
-        """Its guest address."""
-
-
 @dataclass(frozen=True, slots=True)
 class Library:
     """The compiled C of one build under one compiler.
 
     ``entries`` gives the number of each callable function by guest address, ``missing`` the reason for each that
     cannot be called; ``externals`` are the functions that the C calls and no source defines, ascending.
+    ``boundaries`` gives the number of each function outside of what is tested by guest address, ``undeclared`` those
+    of them that only the C's lack of them made so, and ``unseen`` those whose calls cannot be told in this C.
     """
 
     path: Path
@@ -66,10 +56,21 @@ class Library:
     entries: dict[int, int]
     missing: dict[int, str]
     externals: tuple[str, ...]
+    boundaries: dict[int, int] = field(default_factory=dict)
+    undeclared: tuple[int, ...] = ()
+    unseen: frozenset[int] = frozenset()
 
 
-def build_libraries(build: Build, functions: Sequence[NamedFunction]) -> tuple[Library, ...]:
+def build_libraries(
+    build: Build,
+    functions: Sequence[NamedFunction],
+    outside: Sequence[NamedFunction] = (),
+    beyond: Sequence[NamedFunction] = (),
+) -> tuple[Library, ...]:
     """One library for each compiler of the build, in their order; what was compiled before is used again.
+
+    Calls of ``outside`` go to the harness; so do those of other functions, and of names ``beyond`` the image, that the
+    C calls and does not have.
 
     Errors: ``UsageError`` for sources that match nothing, a compiler that is absent, C that does not compile.
     """
@@ -94,7 +95,9 @@ def build_libraries(build: Build, functions: Sequence[NamedFunction]) -> tuple[L
     where = f"{build.file} [translated] compilers"
     compilers = [Compiler.find(command, build.folder, where) for command in translated.compilers]
     store = store.resolve()
-    libraries = tuple(_Linking(build, translated, one, store).library(sources, functions) for one in compilers)
+    libraries = tuple(
+        _Linking(build, translated, one, store).library(sources, functions, outside, beyond) for one in compilers
+    )
     sweep(store)
     return libraries
 
@@ -129,17 +132,28 @@ class _Linking:
     compiler: Compiler
     store: Path
 
-    def library(self, sources: Sequence[Path], functions: Sequence[NamedFunction]) -> Library:
+    def library(
+        self,
+        sources: Sequence[Path],
+        functions: Sequence[NamedFunction],
+        outside: Sequence[NamedFunction],
+        beyond: Sequence[NamedFunction],
+    ) -> Library:
         objects = self.objects(sources)
         symbols = read_symbols(objects)
         entries, missing = self.entries(functions, symbols)
-        path, externals = self.linked(objects, list(entries.values()), symbols)
+        crossings = Crossings(self.translated.binding, symbols, outside, (*functions, *beyond))
+        path, externals = self.linked(objects, list(entries.values()), symbols, crossings)
         try:
             worker = self.compiler.link_worker(_WORKER_SOURCES, self.store)
         except CompilerRefusal as failure:
             raise self.refused(failure, "the worker program") from None
         numbers = {address: number for number, address in enumerate(entries)}
-        return Library(path, worker, self.compiler, numbers, missing, externals)
+        boundaries = {one.address: number for number, one in enumerate(crossings.all)}
+        undeclared = tuple(one.address for one in crossings.found)
+        return Library(
+            path, worker, self.compiler, numbers, missing, externals, boundaries, undeclared, crossings.unseen
+        )
 
     def objects(self, sources: Sequence[Path]) -> list[Path]:
         include = [folder.resolve() for folder in self.translated.include]
@@ -175,7 +189,7 @@ class _Linking:
         return entries, missing
 
     def linked(
-        self, objects: Sequence[Path], entries: Sequence[Entry], symbols: Symbols
+        self, objects: Sequence[Path], entries: Sequence[Entry], symbols: Symbols, crossings: Crossings
     ) -> tuple[Path, tuple[str, ...]]:
         """The library's file, and the functions that only the glue defines.
 
@@ -183,33 +197,41 @@ class _Linking:
         undefined symbols, and those of our own that it names become stand-ins.
         """
         ours = {name for name in symbols.undefined if not _RESERVED.match(name)}
-        parts = [*objects, self.glue(entries, ())]
+        parts = [*objects, self.glue(entries, crossings.stand_ins, ())]
         path = self.path_of(parts)
         if is_kept(path):
-            return path, ()
+            return path, crossings.lacking
         try:
             self.compiler.link(parts, path, ["-Wl,-z,defs"])
         except CompilerRefusal as failure:
-            externals = tuple(sorted(ours & set(_UNDEFINED.findall(failure.words))))
+            externals = ours & set(_UNDEFINED.findall(failure.words))
             if not externals:
                 raise self.refused(failure, LINKING) from None
         else:
-            return path, ()
-        if not self.translated.binding.prototype:
-            raise UsageError(
-                f"{self.build.file} [translated.binding] prototype",
-                "missing key, and the C calls functions that no source defines",
-                got=", ".join(externals[:5]),
-                help="add their sources, or give prototype so that a call of one is reported",
-            )
-        parts = [*objects, self.glue(entries, externals)]
+            return path, crossings.lacking
+        self.require_prototype(sorted(externals), "and the C calls functions that no source defines")
+        rest = crossings.find(externals)
+        parts = [*objects, self.glue(entries, crossings.stand_ins, rest)]
         path = self.path_of(parts)
         if not is_kept(path):
             try:
                 self.compiler.link(parts, path)
             except CompilerRefusal as failure:
                 raise self.refused(failure, LINKING) from None
-        return path, externals
+        return path, tuple(sorted({*crossings.lacking, *rest}))
+
+    def require_prototype(self, names: Sequence[str], why: str) -> None:
+        """Stand-ins need a declaration.
+
+        Errors: ``UsageError`` where the binding has none.
+        """
+        if names and not self.translated.binding.prototype:
+            raise UsageError(
+                f"{self.build.file} [translated.binding] prototype",
+                f"missing key, {why}",
+                got=", ".join(names[:5]),
+                help="add their sources, or give prototype so that a call of one is reported",
+            )
 
     def path_of(self, parts: Sequence[Path]) -> Path:
         """Name of the library made of ``parts``; objects are already named by content."""
@@ -217,9 +239,10 @@ class _Linking:
             self.store / f"lib-{digest(self.compiler.version, self.compiler.command, *(p.name for p in parts))[:32]}.so"
         )
 
-    def glue(self, entries: Sequence[Entry], externals: Sequence[str]) -> Path:
+    def glue(self, entries: Sequence[Entry], stand_ins: Sequence[StandIn], externals: Sequence[str]) -> Path:
         """The object of the glue. Its warnings are ours or the binding's, and of no use to anybody."""
-        text = glue_text(self.build, self.translated, entries, externals).encode()
+        self.require_prototype([one.function for one in stand_ins], "and calls of functions outside are to be seen")
+        text = glue_text(self.build, self.translated, entries, stand_ins, externals).encode()
         source = self.store / f"glue-{digest(text)[:32]}.c"
         if not is_kept(source):
             made = source.with_suffix(f".{os.getpid()}")

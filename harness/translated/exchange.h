@@ -10,7 +10,8 @@ enum tally_stop {
     TALLY_WILD,     /* touched guest space that the state does not have, or wrote to a read-only part of it */
     TALLY_CRASH,
     TALLY_HANG,
-    TALLY_EXTERNAL, /* called a function that no source defines */
+    TALLY_EXTERNAL, /* called a function that no source defines and that stands for none of the guest */
+    TALLY_LEFT,     /* ended by the harness in the middle: the exchange does not say why */
     TALLY_FAILED    /* the worker itself is at fault */
 };
 
@@ -20,6 +21,13 @@ enum tally_place {
     TALLY_BELOW_STACK,  /* guard below the stack of the call: it is too deep */
     TALLY_ABOVE_STACK,  /* guard above it: a frame was overrun */
     TALLY_NOWHERE       /* the processor gives no address: not one a pointer can have */
+};
+
+/* What a running call wants of the world outside; the harness answers before it goes on. */
+enum tally_request {
+    TALLY_CALL,     /* a function outside of what is tested, `boundary`; registers go both ways */
+    TALLY_LOAD,     /* `bytes` bytes of a device at guest address `address`: they come back in `value` */
+    TALLY_STORE     /* `value` goes to a device */
 };
 
 /* Widths: all 64 bits, unsigned; with fpu = paired only the low 32 bits of each fpr count. */
@@ -46,8 +54,14 @@ struct tally_exchange {
     uint32_t region_count;
     uint32_t word_swapped;
     uint64_t microseconds;   /* processor time that the call may take */
+    uint32_t spared;         /* number of the function that is called as it is, though it is outside for others */
     /* both ways */
     struct tally_registers registers;
+    uint32_t request;        /* enum tally_request */
+    uint32_t boundary;
+    uint32_t bytes;
+    uint64_t address;
+    uint64_t value;
     /* from the worker */
     uint32_t stop;           /* enum tally_stop */
     uint32_t signal;         /* host signal of a crash */

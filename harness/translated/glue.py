@@ -23,8 +23,29 @@ class Entry:
     address: int
 
 
-def glue_text(build: Build, translated: Translated, entries: Sequence[Entry], externals: Sequence[str] = ()) -> str:
-    """The C file that carries registers in and out, calls entry number n, and ends a run that calls an external."""
+@dataclass(frozen=True, slots=True)
+class StandIn:
+    """A stand-in for a function outside of what is tested; calling it is boundary ``number``.
+
+    Where the C ``has`` the function itself, calls of it are redirected.
+    """
+
+    number: int
+    function: str
+    has: bool
+
+
+def glue_text(
+    build: Build,
+    translated: Translated,
+    entries: Sequence[Entry],
+    stand_ins: Sequence[StandIn] = (),
+    externals: Sequence[str] = (),
+) -> str:
+    """The C file that carries registers in and out, calls entry number n, and stands for what lies outside.
+
+    A call of one of ``externals``, which stand for nothing of the guest, ends the run.
+    """
     binding = translated.binding
     text = _TEMPLATES.get_template("glue.c.jinja").render(
         where=build.file,
@@ -43,6 +64,15 @@ def glue_text(build: Build, translated: Translated, entries: Sequence[Entry], ex
         ],
         registers=bound.bound_registers(binding, build.guest.fr),
         externals=[(name, bound.prototype_text(binding, name)) for name in externals],
+        boundaries=[
+            {
+                "number": one.number,
+                "redirected": one.function if one.has else "",
+                "prototype": bound.prototype_text(binding, f"tally_stand_in_{one.number}" if one.has else one.function),
+            }
+            for one in sorted(stand_ins, key=lambda one: one.function)
+        ],
+        hooks=bound.device_hooks(binding),
     )
     return "".join(
         f'#line {number + 1} "{GLUE}"\n' if line == "#line here\n" else line

@@ -2,6 +2,7 @@
 
 #define _GNU_SOURCE
 #include "host_runtime.h"
+#include "outside.h"
 
 #include <fenv.h>
 #include <link.h>
@@ -343,6 +344,7 @@ void tally_run(tally_call_t *call)
     exchange->fault = 0;
     exchange->host_pc = 0;
     reset_data();
+    tally_redirect(exchange->spared);
     if (exchange->word_swapped)
         swap_writable_regions();
     fill_stack();
@@ -368,5 +370,11 @@ void tally_external_called(const char *name)
 {
     exchange->stop = TALLY_EXTERNAL;
     strncpy(exchange->text, name, sizeof exchange->text - 1);
+    siglongjmp(recovery, 1);
+}
+
+void tally_left(void)
+{
+    exchange->stop = TALLY_LEFT;
     siglongjmp(recovery, 1);
 }

@@ -27,6 +27,9 @@ void tally_run(tally_call_t *call);
 /* Ends the running call: it came to a function that no source defines. Does not return. */
 void tally_external_called(const char *name);
 
+/* Ends the running call: the harness wants no more of it. Does not return. */
+void tally_left(void);
+
 /* Ends the process: it cannot do what the harness wants, whatever the C is like. */
 void tally_failed(const char *what);
 

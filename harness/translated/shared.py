@@ -5,6 +5,7 @@ from __future__ import annotations
 import mmap
 import os
 import sys
+from array import array
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -24,9 +25,10 @@ def _constants(enum: str, *names: str) -> list[int]:
 
 
 #: ``enum tally_stop`` and ``enum tally_place``; what they mean stands in ``exchange.h``.
-PENDING, RETURNED, WILD, HANG, EXTERNAL, FAILED = _constants(
-    "tally_stop", "PENDING", "RETURNED", "WILD", "HANG", "EXTERNAL", "FAILED"
+PENDING, RETURNED, WILD, HANG, EXTERNAL, LEFT, FAILED = _constants(
+    "tally_stop", "PENDING", "RETURNED", "WILD", "HANG", "EXTERNAL", "LEFT", "FAILED"
 )
+CALL, LOAD, STORE = _constants("tally_request", "CALL", "LOAD", "STORE")
 BELOW_STACK, ABOVE_STACK, NOWHERE = _constants("tally_place", "BELOW_STACK", "ABOVE_STACK", "NOWHERE")
 
 #: Bytes before the guest's regions.
@@ -49,6 +51,7 @@ class SharedMemory:
             raise UsageError("translated C", "cannot be run on this system", got=sys.platform, expected="linux")
         self.fd = os.memfd_create("tallystick", os.MFD_CLOEXEC)
         self._memory_base = memory_base
+        self._word_swapped = word_swapped
         self._regions: tuple[Region, ...] = ()
         self._offsets: list[int] = []
         self._present: list[bytes | None] = []
@@ -73,6 +76,41 @@ class SharedMemory:
     def regions_after(self) -> tuple[Region, ...]:
         """The regions as the call left them; one that did not change is the same object."""
         return tuple(self._region_after(index, region) for index, region in enumerate(self._regions))
+
+    def read(self, address: int, size: int) -> bytes:
+        """The bytes at an address in one of the regions, in guest order, while a call waits."""
+        region, start = self._place(address)
+        if not region.writable:
+            return region.data[address - region.address :][:size]
+        first, last = self._words(start, size)
+        return self._turned(self._file[first:last])[start - first :][:size]
+
+    def write(self, address: int, data: bytes) -> None:
+        """Puts bytes into a writable region while a call waits."""
+        _, start = self._place(address)
+        first, last = self._words(start, len(data))
+        held = bytearray(self._turned(self._file[first:last]))
+        held[start - first : start - first + len(data)] = data
+        self._file[first:last] = self._turned(bytes(held))
+
+    def _place(self, address: int) -> tuple[Region, int]:
+        """The region that holds an address, and where the address is in the file."""
+        for region, offset in zip(self._regions, self._offsets, strict=True):
+            if region.address <= address < region.end:
+                return region, offset + address - region.address
+        raise HarnessError(f"guest address {address:016x}", "is in no region of the state")
+
+    def _words(self, start: int, size: int) -> tuple[int, int]:
+        """The range of whole words that holds a range."""
+        return start & -4, start + size + 3 & -4
+
+    def _turned(self, data: bytes) -> bytes:
+        """Whole words between guest order and the order that a running call has them in."""
+        if not self._word_swapped:
+            return data
+        words = array("I", data)
+        words.byteswap()
+        return words.tobytes()
 
     def settle(self) -> None:
         """After a call that was stopped: its map stands, and nobody knows what writable regions hold."""

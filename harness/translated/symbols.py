@@ -17,11 +17,15 @@ from harness.errors import UsageError
 
 @dataclass(frozen=True, slots=True)
 class Symbols:
-    """Names of some objects: functions and data others can see, functions they cannot, and what is used undefined."""
+    """Names of some objects: functions and data others can see, functions they cannot, and what is used undefined.
+
+    ``hidden`` are those of ``defined`` that the objects of one library bind among themselves.
+    """
 
     defined: frozenset[str]
     static: frozenset[str]
     undefined: frozenset[str]
+    hidden: frozenset[str] = frozenset()
 
 
 def read_symbols(objects: Iterable[Path]) -> Symbols:
@@ -32,15 +36,17 @@ def read_symbols(objects: Iterable[Path]) -> Symbols:
     defined: set[str] = set()
     static: set[str] = set()
     used: set[str] = set()
+    hidden: set[str] = set()
     for path in objects:
-        for name, binding, kind, section in _symbols(path):
+        for name, binding, kind, section, visibility in _symbols(path):
             if section == "SHN_UNDEF":
                 used.add(name)
             elif binding == "STB_LOCAL":
                 static.update([name] if kind == "STT_FUNC" else [])
             else:
                 defined.add(name)
-    return Symbols(frozenset(defined), frozenset(static - defined), frozenset(used - defined))
+                hidden.update([name] if visibility != "STV_DEFAULT" else [])
+    return Symbols(frozenset(defined), frozenset(static - defined), frozenset(used - defined), frozenset(hidden))
 
 
 def function_at(library: Path, offset: int) -> str:
@@ -65,8 +71,8 @@ def _functions(library: Path) -> tuple[list[int], list[tuple[int, int, str]]]:
     return [start for start, _, _ in found], found
 
 
-def _symbols(path: Path) -> Iterator[tuple[str, str, str, str]]:
-    """Name, binding, type and section of each named symbol of an object."""
+def _symbols(path: Path) -> Iterator[tuple[str, str, str, str, str]]:
+    """Name, binding, type, section and visibility of each named symbol of an object."""
     with path.open("rb") as file:
         try:
             table = _table(ELFFile(file))
@@ -80,7 +86,8 @@ def _symbols(path: Path) -> Iterator[tuple[str, str, str, str]]:
             )
         for symbol in table.iter_symbols():
             if symbol.name:
-                yield symbol.name, symbol["st_info"]["bind"], symbol["st_info"]["type"], symbol["st_shndx"]
+                info = symbol["st_info"]
+                yield symbol.name, info["bind"], info["type"], symbol["st_shndx"], symbol["st_other"]["visibility"]
 
 
 def _table(file: ELFFile) -> SymbolTableSection | None:

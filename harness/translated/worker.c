@@ -17,6 +17,7 @@
 #include <unistd.h>
 
 #include "host_runtime.h"
+#include "outside.h"
 
 #define PRINTED_LIMIT (16u << 20) /* bytes that the C may print before it is stopped */
 
@@ -71,11 +72,15 @@ int main(int count, char **arguments)
         fail("cannot load the library", dlerror());
     tally_call_t *call = (tally_call_t *)symbol(library, "tally_call");
     *(void (**)(const char *))symbol(library, "tally_on_external") = tally_external_called;
+    *(struct tally_outside *)symbol(library, "tally_ask") = tally_ask_through(exchange, request_fd, reply_fd);
     struct link_map *map;
     dlinfo(library, RTLD_DI_LINKMAP, &map);
     limit();
     setvbuf(stdout, NULL, _IONBF, 0);
     const char *failure = tally_guard(exchange);
+    if (!failure)
+        failure = tally_find_references(map, symbol(library, "tally_stand_ins"),
+                                        *(const uint32_t *)symbol(library, "tally_stand_in_count"));
     if (!failure)
         failure = tally_keep_data(map->l_addr);
     if (failure)

@@ -7,6 +7,7 @@ import re
 import select
 import subprocess
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -51,10 +52,14 @@ class Worker:
         """The cffi ``struct tally_exchange *`` through which registers go in and everything comes out."""
         return self._memory.exchange
 
-    def run(self, function: int, memory: tuple[Region, ...]) -> Death | None:
+    def run(
+        self, function: int, memory: tuple[Region, ...], answer: Callable[[], bool], spared: int = -1
+    ) -> Death | None:
         """Calls entry ``function`` on ``memory``; the exchange's registers go in and come out.
 
-        Gives None after a call that ended by itself or was stopped in good order, as ``exchange.stop`` says.
+        Whatever the call does outside, ``answer`` is asked, and says whether the call is to go on; boundary
+        ``spared`` is called as it is. Gives None after a call that ended by itself or was stopped in good order, as
+        ``exchange.stop`` says.
         """
         if self._process.busy or not self._process.alive():
             self._process.end()
@@ -62,11 +67,17 @@ class Worker:
             self._process = _Process(self._library, self._memory.fd)
         self._memory.put(memory)
         self.exchange.function = function
+        self.exchange.spared = spared & 0xFFFF_FFFF
         self.exchange.stop = PENDING
-        death = self._process.call(self._patience)
+        death = self._process.call(self._patience, answer)
         if death is None and self.exchange.stop != RETURNED:
             self._memory.settle()
         return death
+
+    @property
+    def memory(self) -> SharedMemory:
+        """The guest's memory as it is while a call waits."""
+        return self._memory
 
     def regions_after(self) -> tuple[Region, ...]:
         """The regions of the last call as it left them; one that did not change is the same object."""
@@ -124,16 +135,21 @@ class _Process:
                 help="look at what the C does before any call: constructors, libraries that it is linked with",
             )
 
-    def call(self, patience: float) -> Death | None:
+    def call(self, patience: float, answer: Callable[[], bool]) -> Death | None:
         """Lets the worker make the call that the exchange describes. Units: ``patience`` in seconds."""
         self.busy = True
         self._requests.write(b"r")
-        answered = self._answers.poll(patience * 1000)
+        while answered := self._answers.poll(patience * 1000):
+            said = self._replies.read(1)
+            if said == b"e":
+                self._requests.write(b"a" if answer() else b"x")
+            elif said:
+                self.busy = False
+                return None
+            else:
+                break
         if not answered:
             self._child.kill()
-        elif self._replies.read(1):
-            self.busy = False
-            return None
         status = self._child.wait()
         return Death(status if answered else None)
 

@@ -24,7 +24,6 @@ from harness.program.model import Function, Program
 from interp.blocks import Assembler, Block, Key
 from interp.machine import Machine
 from interp.optable import decode
-from interp.replay import steps
 from interp.words import sext64, zext64
 
 PROGRAMS = Path(__file__).parents[2] / "fixtures" / "programs"
@@ -111,7 +110,8 @@ class WatchedReference(Reference):
     def __init__(self, build: Build) -> None:
         super().__init__()
         self.arrivals: list[Outcome] = []
-        self._machine = self._machines[build.abi.fr]
+        self._guest = self.guest(build.abi.fr)
+        self._machine = self._guest.machine
         self._returns = build.returns
         self._machine.assembler = _Watched(self._machine, build.returns, self._arrived)
         self._regions: tuple[Region, ...] = ()
@@ -123,12 +123,11 @@ class WatchedReference(Reference):
 
     def replayed(self, before: MachineState, fuel: int) -> list[MachineState]:
         """The states of the arrivals again, from a traced replay."""
-        machine, entry = self.prepared(before)
         self._regions = before.memory
         found: list[MachineState] = []
         held: MachineState | None = None
         in_slot = False
-        for step in steps(machine, entry, RETURN_ADDRESS, fuel):
+        for step in self.steps(before, fuel):
             if step.address in self._returns and held is not None:
                 found.append(replace(held, pc=step.address))
             branches = step.insn is not None and step.insn.row.kind.has_slot
@@ -142,7 +141,7 @@ class WatchedReference(Reference):
 
     def _state(self, address: int) -> MachineState:
         gpr, hi, lo, fpr, fcsr = self._machine.get_state()
-        memory = tuple(map(self._after, self._regions))
+        memory = tuple(map(self._guest.after, self._regions))
         return MachineState(address, gpr, hi, lo, fpr, fcsr, self._machine.fr, memory)
 
 

@@ -178,7 +178,7 @@ REFUSALS = {
     "an external takes arguments from registers and the stack": (
         SMALL + '[[external]]\nname = "port_send"\narguments = ["a0", "a9"]\n',
         "tally.toml [external.arguments] item 1 item 2: names no argument: got 'a9', "
-        'expected a register such as "a0" or "f12", or a stack word "sp+16"',
+        'expected a register such as "a0", "f12" or "d12", or a stack word "sp+16"',
     ),
     "an external reads memory through a pointer": (
         SMALL + '[[external]]\nname = "port_send"\nreads = ["a0"]\n',

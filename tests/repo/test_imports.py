@@ -14,20 +14,29 @@ ROOT = Path(__file__).parents[2]
 #: The floors of harness/, from the ground up. A name stands for a module or a whole package; the longest one counts.
 FLOORS: tuple[tuple[str, ...], ...] = (
     ("harness.errors", "harness.verdicts", "harness.abi"),
-    ("harness.config", "harness.results", "harness.engines.base"),
-    ("harness.program",),
+    (
+        "harness.config",
+        "harness.results",
+        "harness.engines.base",
+        "harness.engines.outside",
+        "harness.engines.world",
+        "harness.engines.footprint",
+        "harness.engines.guest",
+    ),
+    ("harness.program", "harness.evidence"),
     ("harness.translated", "harness.states", "harness.store", "harness.report", "harness.coverage", "harness.pool"),
     ("harness.engines",),
     ("harness.compare",),
     ("harness.check_function",),
     ("harness.workbench",),
     ("harness.check",),
-    ("harness.replaying", "harness.survey", "harness.selftest", "harness.starter"),
+    ("harness.replaying", "harness.survey", "harness.selftest", "harness.starter", "harness.opcodes"),
+    ("harness.cli_shared", "harness.cli_opcodes"),
     ("harness.cli",),
 )
 
 #: What judges or tells of legs must not know any: these import no engine, only the protocol.
-JUDGES = ("harness.compare", "harness.verdicts", "harness.results", "harness.report")
+JUDGES = ("harness.compare", "harness.verdicts", "harness.results", "harness.evidence", "harness.report")
 PROTOCOL = "harness.engines.base"
 
 

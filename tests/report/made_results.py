@@ -53,6 +53,42 @@ CRASH = Finding(
 )
 
 
+EVENT = Finding(
+    difference=Difference(
+        DifferenceKind.EVENT,
+        "port_send",
+        (
+            ("reference", "port_send(a0=00000002, a1[4]=686f6e6b) gives v0=00000000"),
+            ("unicorn", "port_send(a0=00000002, a1[4]=686f6e6b) gives v0=00000000"),
+            ("gcc -O2", "write 4 bytes at ffffffffa4f00010: 00000001"),
+        ),
+        events=(
+            (
+                "reference",
+                (
+                    *("read 4 bytes at ffffffffa4f00004 gives 00000000",) * 7,
+                    "port_send(a0=00000002, a1[4]=686f6e6b) gives v0=00000000",
+                    "write 4 bytes at ffffffffa4f00010: 00000001",
+                ),
+            ),
+            ("unicorn", ()),
+            (
+                "gcc -O2",
+                (
+                    *("read 4 bytes at ffffffffa4f00004 gives 00000000",) * 7,
+                    "write 4 bytes at ffffffffa4f00010: 00000001",
+                ),
+            ),
+        ),
+        number=8,
+    ),
+    writer=None,
+    inputs=(InputPart("a0", "0000000000000002"),),
+    words=1,
+    case="cases/horn_sound-0123456789ab.json",
+)
+
+
 def function(name: str, number: int, verdict: Verdict, **fields: object) -> FunctionResult:
     """One row of the build o32-O1 under gcc -O2 with plausible counts; ``fields`` replace them."""
     values: dict[str, object] = {
@@ -111,6 +147,7 @@ ALL_KINDS = (
         instructions_reached=0,
         branches_reached=0,
     ),
+    function("horn_sound", 8, Verdict.DIFFER, states=2, compared=2, finding=EVENT),
 )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
-from made_results import AGREES, ALL_KINDS, CRASH, MEMORY, REGISTER, result
+from made_results import AGREES, ALL_KINDS, CRASH, EVENT, MEMORY, REGISTER, result
 
 from harness.report.terminal import describe_place, make_console, print_check, print_replay, timing_lines
 from harness.results import CheckResult, Finding, FunctionResult
@@ -91,6 +91,7 @@ def test_success_is_never_called_correct_or_equivalent() -> None:
         (REGISTER, "register v0 (2 more places)"),
         (MEMORY, "memory at ffffffff80400015"),
         (CRASH, "crash: host division by zero"),
+        (EVENT, "event 8: port_send"),
     ],
 )
 def test_a_place_in_words(finding: Finding, text: str) -> None:
@@ -100,7 +101,7 @@ def test_a_place_in_words(finding: Finding, text: str) -> None:
 def test_the_counts_of_the_summary_add_up() -> None:
     check = result(*ALL_KINDS)
     assert sum(check.count(verdict) for verdict in Verdict) == len(ALL_KINDS)
-    assert "8 functions: 2 agree, 3 differ, 1 inconclusive, 1 not-run, 1 harness-error\n" in printed(check)
+    assert "9 functions: 2 agree, 4 differ, 1 inconclusive, 1 not-run, 1 harness-error\n" in printed(check)
 
 
 def test_functions_of_one_compiler_stand_in_one_table() -> None:

@@ -1,0 +1,159 @@
+/* What the C does outside of what is tested: its calls go to stand-ins, and the harness answers.
+ *
+ * The library is compiled so that every use of a function that others can see goes through a place which the loader
+ * fills in (-fPIC -fsemantic-interposition): these places are filled in anew. A direct call of oneself may be bound by
+ * the compiler; no leg counts one as a call. Source: System V ABI, chapter 5, dynamic linking.
+ */
+
+#define _GNU_SOURCE
+#include "outside.h"
+
+#include <elf.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/mman.h>
+#include <unistd.h>
+
+#include "host_runtime.h"
+
+#if defined(__x86_64__)
+#define NAMES_SYMBOL(type) ((type) == R_X86_64_JUMP_SLOT || (type) == R_X86_64_GLOB_DAT || (type) == R_X86_64_64)
+#elif defined(__aarch64__)
+#define NAMES_SYMBOL(type) \
+    ((type) == R_AARCH64_JUMP_SLOT || (type) == R_AARCH64_GLOB_DAT || (type) == R_AARCH64_ABS64)
+#else
+#define NAMES_SYMBOL(type) 0
+#endif
+
+struct reference {
+    uintptr_t *place;
+    uintptr_t real;
+    const struct tally_stand_in *stand_in;
+};
+
+static const struct tally_stand_in *stand_ins;
+static uint32_t stand_in_count;
+static struct reference *references;
+static size_t reference_count;
+
+static int by_name(const void *name, const void *entry)
+{
+    return strcmp(name, ((const struct tally_stand_in *)entry)->name);
+}
+
+static void *pointer(const struct link_map *library, uintptr_t value)
+{
+    return (void *)(value < library->l_addr ? value + library->l_addr : value);
+}
+
+/* Adds what one table of relocations says; `addend` is part of the real address. */
+static void read_relocations(struct link_map *library, const ElfW(Rela) *entries, size_t bytes,
+                             const ElfW(Sym) *symbols, const char *names)
+{
+    for (size_t i = 0; i < bytes / sizeof *entries; i++) {
+        uint32_t symbol = (uint32_t)ELF64_R_SYM(entries[i].r_info);
+        if (!symbol || !NAMES_SYMBOL(ELF64_R_TYPE(entries[i].r_info)) || entries[i].r_addend)
+            continue;
+        const char *name = names + symbols[symbol].st_name;
+        const struct tally_stand_in *found = bsearch(name, stand_ins, stand_in_count, sizeof *stand_ins, by_name);
+        if (!found)
+            continue;
+        uintptr_t *place = (uintptr_t *)(library->l_addr + entries[i].r_offset);
+        references = realloc(references, (reference_count + 1) * sizeof *references);
+        references[reference_count++] = (struct reference){place, *place, found};
+    }
+}
+
+const char *tally_find_references(struct link_map *library, const struct tally_stand_in *table, uint32_t count)
+{
+    const ElfW(Rela) *plain = NULL, *calls = NULL;
+    const ElfW(Sym) *symbols = NULL;
+    const char *names = NULL;
+    size_t plain_bytes = 0, call_bytes = 0;
+
+    stand_ins = table;
+    stand_in_count = count;
+    if (!count)
+        return NULL;
+    for (const ElfW(Dyn) *entry = library->l_ld; entry->d_tag != DT_NULL; entry++)
+        switch (entry->d_tag) {
+        case DT_SYMTAB: symbols = pointer(library, entry->d_un.d_ptr); break;
+        case DT_STRTAB: names = pointer(library, entry->d_un.d_ptr); break;
+        case DT_RELA: plain = pointer(library, entry->d_un.d_ptr); break;
+        case DT_RELASZ: plain_bytes = entry->d_un.d_val; break;
+        case DT_JMPREL: calls = pointer(library, entry->d_un.d_ptr); break;
+        case DT_PLTRELSZ: call_bytes = entry->d_un.d_val; break;
+        case DT_SYMBOLIC: return "the library binds its own calls (-Bsymbolic): they cannot be seen";
+        case DT_FLAGS:
+            if (entry->d_un.d_val & DF_SYMBOLIC)
+                return "the library binds its own calls (-Bsymbolic): they cannot be seen";
+        }
+    if (!symbols || !names)
+        return "the library has no table of symbols";
+    read_relocations(library, plain, plain_bytes, symbols, names);
+    read_relocations(library, calls, call_bytes, symbols, names);
+    return NULL;
+}
+
+/* Puts `value` into a place that the loader may have made read-only. */
+static void fill(uintptr_t *place, uintptr_t value)
+{
+    if (*place == value)
+        return;
+    uintptr_t size = (uintptr_t)sysconf(_SC_PAGESIZE), page = (uintptr_t)place & -size;
+    mprotect((void *)page, size, PROT_READ | PROT_WRITE);
+    *place = value;
+}
+
+void tally_redirect(uint32_t spared)
+{
+    for (size_t i = 0; i < reference_count; i++) {
+        const struct reference *one = &references[i];
+        fill(one->place, one->stand_in->boundary == spared ? one->real : (uintptr_t)one->stand_in->function);
+    }
+}
+
+/* --- questions ----------------------------------------------------------------------------------------------- */
+
+static struct tally_exchange *exchange;
+static int requests, replies;
+
+static void ask(uint32_t request)
+{
+    char byte = 'e';
+    exchange->request = request;
+    if (write(replies, &byte, 1) != 1 || read(requests, &byte, 1) != 1)
+        _exit(0); /* the harness is gone */
+    if (byte == 'x')
+        tally_left();
+}
+
+static void ask_call(uint32_t boundary)
+{
+    exchange->boundary = boundary;
+    ask(TALLY_CALL);
+}
+
+static uint64_t ask_load(uint64_t address, uint32_t bytes)
+{
+    exchange->address = address;
+    exchange->bytes = bytes;
+    ask(TALLY_LOAD);
+    return exchange->value;
+}
+
+static void ask_store(uint64_t address, uint32_t bytes, uint64_t value)
+{
+    exchange->address = address;
+    exchange->bytes = bytes;
+    exchange->value = value;
+    ask(TALLY_STORE);
+}
+
+struct tally_outside tally_ask_through(struct tally_exchange *shared, int request_fd, int reply_fd)
+{
+    exchange = shared;
+    requests = request_fd;
+    replies = reply_fd;
+    return (struct tally_outside){ask_call, ask_load, ask_store};
+}
