@@ -32,7 +32,7 @@ Left = tuple[int, int, int]
 
 
 class Program(NamedTuple):
-    """Code at an address, and the addresses of the probe and of the end of the loop."""
+    """Code at an address, that of the last probe, and where its loop ends."""
 
     code: bytes
     probe: int
@@ -45,36 +45,41 @@ def word_of(row: Row) -> int:
     return encode(row.name, **{field: numbers[field] for field in row.syntax.split(",")})
 
 
-def program(row: Row, count: int, address: int) -> Program:
-    """The probes of a row on a number of cases; ends with a jump to RETURN."""
-    size = SIZE * count
-    start = [
-        encode("lui", t=SCRATCH, i=size >> 16),
-        encode("ori", t=SCRATCH, s=SCRATCH, i=size & 0xFFFF),
-        encode("daddu", d=END, s=CASES, t=SCRATCH),
-    ]
-    before = [
-        encode("ldc1", ft=FS, s=CASES, i=0),
-        encode("ldc1", ft=FT, s=CASES, i=8),
-        encode("ldc1", ft=FD, s=CASES, i=16),
-        encode("ld", t=SCRATCH, s=CASES, i=16),
-        encode("or", d=MARK),
-        encode("ctc1", t=SCRATCH, d=31),
-    ]
-    after = [
-        encode("cfc1", t=SCRATCH, d=31),
-        encode("sdc1", ft=FD, s=RESULTS, i=0),
-        encode("sd", t=SCRATCH, s=RESULTS, i=8),
-        encode("sd", t=MARK, s=RESULTS, i=16),
-        encode("daddiu", t=CASES, s=CASES, i=SIZE),
-        encode("daddiu", t=RESULTS, s=RESULTS, i=SIZE),
-    ]
-    loop = [*before, word_of(row), *after]
-    words = [*start, *loop, encode("bne", s=CASES, t=END, i=-len(loop) - 1), encode("sll")]
-    probe = address + 4 * (len(start) + len(before))
-    end = address + 4 * len(words)
+def program(parts: Sequence[tuple[Row, int]], address: int) -> Program:
+    """The probes of rows, each on a number of cases, one loop after another; ends with a jump to RETURN."""
+    words: list[int] = []
+    probe = end = address
+    for row, count in parts:
+        size = SIZE * count
+        start = [
+            encode("lui", t=SCRATCH, i=size >> 16),
+            encode("ori", t=SCRATCH, s=SCRATCH, i=size & 0xFFFF),
+            encode("daddu", d=END, s=CASES, t=SCRATCH),
+        ]
+        loop = [*_BEFORE, word_of(row), *_AFTER]
+        probe = address + 4 * (len(words) + len(start) + len(_BEFORE))
+        words += [*start, *loop, encode("bne", s=CASES, t=END, i=-len(loop) - 1), encode("sll")]
+        end = address + 4 * len(words)
     words += [encode("jr", s=RETURN), encode("sll")]
     return Program(struct.pack(f">{len(words)}I", *words), probe, end)
+
+
+_BEFORE = (
+    encode("ldc1", ft=FS, s=CASES, i=0),
+    encode("ldc1", ft=FT, s=CASES, i=8),
+    encode("ldc1", ft=FD, s=CASES, i=16),
+    encode("ld", t=SCRATCH, s=CASES, i=16),
+    encode("or", d=MARK),
+    encode("ctc1", t=SCRATCH, d=31),
+)
+_AFTER = (
+    encode("cfc1", t=SCRATCH, d=31),
+    encode("sdc1", ft=FD, s=RESULTS, i=0),
+    encode("sd", t=SCRATCH, s=RESULTS, i=8),
+    encode("sd", t=MARK, s=RESULTS, i=16),
+    encode("daddiu", t=CASES, s=CASES, i=SIZE),
+    encode("daddiu", t=RESULTS, s=RESULTS, i=SIZE),
+)
 
 
 def packed(cases: Sequence[Case]) -> bytes:
@@ -93,7 +98,7 @@ def _pages(data: bytes) -> bytes:
 
 def reference(row: Row, cases: Sequence[Case], fr: bool, ieee: bool) -> list[Left]:
     """What the reference leaves of each case."""
-    made = program(row, len(cases), CODE_AT)
+    made = program([(row, len(cases))], CODE_AT)
     operands = packed(cases)
     memory = Memory()
     memory.map(CODE_AT, _pages(made.code), writable=False)
