@@ -37,7 +37,7 @@ class Answering:
     def answer(self) -> bool:
         """Answers what the exchange asks; says whether the call is to go on."""
         if self._world is not None and self._world.full:
-            self.end = Outcome(StopKind.FUEL, None, detail="too many events outside")
+            self.end = Outcome(StopKind.HANG, None, detail="no end of what it does outside")
             return False
         exchange = self._process.exchange
         if exchange.request == shared.CALL:

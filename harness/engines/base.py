@@ -20,6 +20,9 @@ PAGE = 0x1000
 #: Where ``ra`` points when the harness calls a function: an executable page of its own that no region may cover.
 RETURN_ADDRESS = 0xFFFF_FFFF_8FFF_F000
 
+#: A page of loops on the spot (`beq zero, zero, .`; `nop`), for where control should never run on.
+STAY = bytes.fromhex("1000ffff 00000000") * (PAGE // 8)
+
 
 @dataclass(frozen=True, slots=True)
 class Region:
@@ -165,14 +168,14 @@ class Target:
 
 
 def boundary_pages(outside: Outside | None, code: tuple[Region, ...]) -> tuple[Region, ...]:
-    """The pages of boundaries that no code covers; on every leg they are read-only memory that reads as zero.
+    """The pages of boundaries that no code covers: on every leg read-only memory with the same bytes.
 
     Unicorn must have something there to stop at, and what it can run it can read.
     """
     addresses = outside.boundaries if outside is not None else ()
     pages = sorted({address & -PAGE for address in addresses})
     return tuple(
-        Region(page, bytes(PAGE), writable=False, name="outside")
+        Region(page, STAY, writable=False, name="outside")
         for page in pages
         if not any(region.address <= page < region.end for region in code)
     )

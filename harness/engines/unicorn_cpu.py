@@ -13,7 +13,7 @@ import unicorn
 from unicorn import mips_const
 
 from harness.abi import RA
-from harness.engines.base import PAGE, RETURN_ADDRESS, Region, boundary_pages
+from harness.engines.base import PAGE, RETURN_ADDRESS, STAY, Region, boundary_pages
 from harness.engines.guard import INTERRUPT_BITS, Guard, Route, Wire
 from harness.engines.outside import Boundary, DeviceWindow, Outside
 from harness.engines.unicorn_registers import RegisterFile, UnicornView
@@ -23,9 +23,6 @@ from interp.optable import Insn
 from interp.words import sext64
 
 MODELS = {"R4000": mips_const.UC_CPU_MIPS64_R4000, "VR5432": mips_const.UC_CPU_MIPS64_VR5432}
-
-#: A loop on the spot (`beq zero, zero, .`; `nop`): what the return page holds, should control ever run on there.
-_STAY = bytes.fromhex("1000ffff 00000000") * (PAGE // 8)
 
 #: Exception numbers that Unicorn hands to an interrupt hook.
 TRAPS = {
@@ -118,7 +115,7 @@ class Cpu:
     def __init__(self, code: tuple[Region, ...], route: Route, outside: Outside | None = None) -> None:
         self._route = route
         self._outside = outside
-        returns = Region(RETURN_ADDRESS, _STAY, writable=False, name="return page")
+        returns = Region(RETURN_ADDRESS, STAY, writable=False, name="return page")
         self._code = {region.address: region for region in (*code, returns)}
         self._executable = {
             page
@@ -159,6 +156,7 @@ class Cpu:
             return
         for region in boundary_pages(self._outside, tuple(self._code.values())):
             self._uc.mem_map(physical(region.address), PAGE, unicorn.UC_PROT_READ | unicorn.UC_PROT_EXEC)
+            self._uc.mem_write(physical(region.address), region.data)
         for address, boundary in self._outside.boundaries.items():
             self._uc.hook_add(unicorn.UC_HOOK_CODE, self._on_boundary, boundary, address, address)
         for page in sorted({p for window in self._outside.windows for p in pages_of(window)}):

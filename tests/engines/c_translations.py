@@ -2,7 +2,8 @@
 
 ``STRUCT`` keeps 64-bit registers in a struct that is passed along, and memory in guest order; ``GLOBALS`` keeps 32-bit
 registers in globals of their own, and memory in words of host order. Both offer ``R(n)`` for a register,
-``AT(address)`` for a byte, ``LOAD32(address)`` and ``STORE32(address, value)``.
+``AT(address)`` for a byte, ``LOAD32(address)`` and ``STORE32(address, value)``, and ``CALL(name, address)`` for
+functions that no source defines; ``STRUCT`` also reaches devices.
 """
 
 from __future__ import annotations
@@ -51,7 +52,13 @@ static inline void store32(uint8_t *m, uint64_t a, uint32_t v)
 #define R(n) g->r[n]
 #define LOAD32(a) load32(m, a)
 #define STORE32(a, v) store32(m, a, v)
-""",
+#define CALL(name, address) name(g, m)
+"""
+    + "".join(f"void {name}(struct guest *g, uint8_t *m);\n" for name in ("port_send", "port_take"))
+    + "".join(
+        f"uint64_t device_read{bits}(uint32_t address);\nvoid device_write{bits}(uint32_t address, uint64_t value);\n"
+        for bits in (8, 16, 32, 64)
+    ),
     declarator="void {name}(struct guest *g, uint8_t *m)",
     binding="""
 declare = "static struct guest g; int seen_before;"
@@ -63,6 +70,8 @@ lo = "g.lo"
 fpr = "g.f[{n}]"
 fpr_word = "g.word[{n}]"
 fcsr = "g.fcsr"
+device_read = "uint64_t device_read{bits}(uint32_t {address})"
+device_write = "void device_write{bits}(uint32_t {address}, uint64_t {value})"
 """,
 )
 
@@ -75,6 +84,9 @@ extern uint8_t *ram;
 #define R(n) r##n
 #define LOAD32(a) (*(uint32_t *)&ram[(uint32_t)(a) - 0x80000000u])
 #define STORE32(a, v) (LOAD32(a) = (v))
+#define CALL(name, address) at_##address()
+void at_80000400(void);
+void at_80000410(void);
 """,
     declarator="void at_{address}(void)",
     binding=f"""
@@ -82,6 +94,7 @@ function = "at_{{address}}"
 declare = "int32_t {", ".join(f"r{n}" for n in range(32))}; uint8_t *ram;"
 setup = "ram = {{memory}};"
 call = "{{function}}()"
+prototype = "void {{function}}(void)"
 gpr = "r{{n}}"
 memory_order = "word-swapped"
 """,
@@ -132,9 +145,16 @@ def functions(names: Mapping[str, str]) -> list[Named]:
     return [Named(name, CODE + 16 * number) for number, name in enumerate(names)]
 
 
-def library(build: Build, bodies: Mapping[str, str], missing: tuple[str, ...] = ()) -> Library:
-    """The library of ``bodies``; the guest has the functions in ``missing`` too."""
-    (one,) = build_libraries(build, functions({**bodies, **dict.fromkeys(missing, "")}))
+#: Functions that lie beyond the image.
+BEYOND = (Named("port_send", 0xFFFF_FFFF_8000_0400), Named("port_take", 0xFFFF_FFFF_8000_0410))
+
+
+def library(
+    build: Build, bodies: Mapping[str, str], missing: tuple[str, ...] = (), outside: tuple[str, ...] = ()
+) -> Library:
+    """The library of ``bodies``; the guest has the functions in ``missing`` too, and those in ``outside`` are that."""
+    named = functions({**bodies, **dict.fromkeys(missing, "")})
+    (one,) = build_libraries(build, named, [each for each in named if each.name in outside], BEYOND)
     return one
 
 

@@ -20,6 +20,7 @@ from conformance_float import FLOAT
 from conformance_integer import INTEGER
 from conformance_memory import MEMORY
 from conformance_model import DATA, RETURN, Call, Case, case, check
+from conformance_outside import DEVICE, OUTSIDE
 from conformance_runs import FUEL, REUSE
 from conformance_traps import TRAPS
 
@@ -56,7 +57,7 @@ LONG = (
     ),
 )
 
-CASES: tuple[Case, ...] = INTEGER + MEMORY + FLOAT + TRAPS + FUEL + REUSE + LONG
+CASES: tuple[Case, ...] = INTEGER + MEMORY + FLOAT + TRAPS + FUEL + REUSE + LONG + OUTSIDE + DEVICE
 
 
 def twins(names: Collection[str]) -> list[Case]:

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from harness.engines.base import PAGE, RETURN_ADDRESS, Engine, MachineState, Outcome, Region, StopKind, Target
+from harness.engines.outside import Outside
 from interp.optable import GPR_NAMES
 
 CODE = 0xFFFF_FFFF_8000_1000
@@ -35,6 +36,8 @@ class Call:
     ``before`` and ``after`` hold registers by name (``a0``, ``hi``, ``f2``, ``fcsr``) that differ from the usual
     state, and from ``before``; ``stores`` the bytes that the data page holds afterwards, by offset. ``upper_open``
     names FPRs whose upper half the manual leaves open. With ``after`` None the state after the call is not looked at.
+    ``outside`` is what lies beyond the function, which answers from ``draws``; ``events`` are what the call does there,
+    in order, None where that is not looked at.
     """
 
     listing: str
@@ -50,6 +53,9 @@ class Call:
     data_writable: bool = True
     data_mapped: bool = True
     code_in_state: bool = True
+    outside: Outside | None = None
+    draws: int = 0
+    events: tuple[str, ...] | None = ()
 
     @property
     def words(self) -> list[tuple[int, str]]:
@@ -81,7 +87,7 @@ def code_region(call: Call) -> Region:
 
 def target(call: Call, code: Region) -> Target:
     """What an engine loads for a call."""
-    return Target("probe", CODE, 4 * len(call.words), (code,), call.fr, {CODE: "probe"})
+    return Target("probe", CODE, 4 * len(call.words), (code,), call.fr, {CODE: "probe"}, call.outside)
 
 
 def state_before(call: Call, code: Region) -> MachineState:
@@ -104,7 +110,7 @@ def state_before(call: Call, code: Region) -> MachineState:
     if call.code_in_state:
         memory.insert(0, code)
     return MachineState(
-        CODE, tuple(gpr), special["hi"], special["lo"], tuple(fpr), special["fcsr"], call.fr, tuple(memory)
+        CODE, tuple(gpr), special["hi"], special["lo"], tuple(fpr), special["fcsr"], call.fr, tuple(memory), call.draws
     )
 
 
@@ -137,6 +143,8 @@ def check(
         outcome = engine.run(before, call.fuel)
         expected = out_of_fuel if call.stop is StopKind.FUEL else call.stop
         assert (outcome.stop, outcome.trap) == (expected, call.trap), outcome.detail
+        if call.events is not None:
+            assert tuple(map(str, outcome.outside)) == call.events
         if call.after is not None:
             _check_registers(call, before, outcome, unseen)
             _check_memory(call, before, outcome)

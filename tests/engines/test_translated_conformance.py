@@ -33,6 +33,18 @@ COMMON = {
     "a loop that fits its fuel returns": "do R(4) = (int32_t)(R(4) - 1); while ((int32_t)R(4) >= 0);",
     "an endless loop uses up its fuel": "volatile int on = 1; while (on) R(2) += 1;",
     "running twice gives the same": "R(2) = (int32_t)(LOAD32(R(4)) + 1); STORE32(R(4), R(2));",
+    "a call of an external is an event and leaves what it must preserve": """
+        R(16) = R(31); R(31) = (int32_t)0x8000100c; R(4) = 5; CALL(port_send, 80000400);""",
+    "externals are told in the order of their calls": """
+        R(16) = R(31); R(4) = 5; CALL(port_send, 80000400); CALL(port_take, 80000410);
+        R(31) = (int32_t)0x8000101c; R(4) = 6; CALL(port_send, 80000400);""",
+    "a jump to an external returns to the caller": "R(4) = 7; CALL(port_send, 80000400);",
+    "an external sees memory and fills it": """
+        R(16) = R(31); R(31) = (int32_t)0x8000100c; CALL(port_send, 80000400);""",
+    "what an external cannot see is told as such": """
+        R(16) = R(31); R(31) = (int32_t)0x8000100c; CALL(port_send, 80000400);""",
+    "memory round an external reads the same on every leg": "R(2) = (int32_t)LOAD32(R(4));",
+    "a run that does nothing but call outside is stopped": "for (;;) { R(4) = 5; CALL(port_send, 80000400); }",
 }
 
 #: C for 64-bit registers only.
@@ -43,6 +55,12 @@ WIDE = {
     "sh stores the low bytes in order": "AT(R(4) + 6) = (uint8_t)(R(5) >> 8); AT(R(4) + 7) = (uint8_t)R(5);",
     "sw stores the low bytes in order": "STORE32(R(4) + 4, (uint32_t)R(5));",
     "sd stores the low bytes in order": "STORE32(R(4) + 8, R(5) >> 32); STORE32(R(4) + 12, R(5));",
+    "a device gives what is drawn and takes what is written in order": """
+        R(2) = (int32_t)device_read32(R(4) + 4); R(3) = device_read16(R(4) + 6); R(4) = device_read8(R(4) + 3);
+        device_write8(R(5) + 1, R(8)); device_write16(R(5) + 2, R(8)); device_write32(R(5) + 8, R(8));""",
+    "a device stands in both views of memory": "device_write32(R(4), R(8)); device_write32(R(5), R(8));",
+    "eight bytes to a device are two words": "device_write64(R(4) + 8, R(8)); R(2) = device_read64(R(4) + 16);",
+    "a delay slot reaches a device once": "device_write32(R(4), R(8)); R(3) = (int32_t)device_read32(R(4) + 4);",
 }
 
 FLAT = {
@@ -51,6 +69,8 @@ FLAT = {
     "add.d works on odd registers with fr set": """
         double a, b; memcpy(&a, &g->f[3], 8); memcpy(&b, &g->f[5], 8); a += b; memcpy(&g->f[1], &a, 8);""",
     "dmtc1 and dmfc1 move 64 bits with fr set": "g->f[3] = R(4); R(2) = g->f[3];",
+    "arguments lie in floating-point registers and on the stack": """
+        R(16) = R(31); R(31) = (int32_t)0x8000100c; CALL(port_send, 80000400);""",
 }
 
 PAIRED = {
