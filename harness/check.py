@@ -170,7 +170,8 @@ def _check_item(item: _Item) -> _Done:
             if _bench is not None:
                 _bench.close()
             _bench = Workbench(item.build)
-        source = ShapedStates(_bench.shape(item.function))
+        search = _bench.search(item.function)
+        source = ShapedStates(search.shape, search)
         clock.lap("shape")
         return _Done(check_function(_bench.job(item.function, item.limits), source, clock), clock.seconds)
     except UsageError as error:  # something changed after the check began

@@ -27,8 +27,8 @@ from harness.compare import (
     judge_candidate,
     judge_references,
 )
-from harness.coverage import Reach
-from harness.engines.base import Engine, GuestEvent, MachineState, StopKind, Target
+from harness.coverage import Direction, Reach
+from harness.engines.base import Coverage, Engine, GuestEvent, MachineState, StopKind, Target
 from harness.errors import UsageError
 from harness.results import Difference, Finding, FunctionResult, InputPart, Writer
 from harness.states.shrink import shrink
@@ -49,8 +49,6 @@ _ENDLESS = 16
 class StateSource(Protocol):
     """Where the states of one function come from; without ``drafts`` none is drawn."""
 
-    base: MachineState
-
     @property
     def drafts(self) -> SearchStrategy[Any] | None:
         """What Hypothesis draws."""
@@ -61,8 +59,17 @@ class StateSource(Protocol):
     def family(self, draft: Any) -> Iterable[MachineState]:
         """The states that a drawn draft stands for."""
 
-    def judged(self, before: MachineState, discarded: str) -> None:
-        """Told of each state under each compiler why it was not compared, if so, before the next state is asked for."""
+    def judged(self, before: MachineState, discarded: str, coverage: Coverage | None = None) -> None:
+        """Told of each state under each compiler why it was not compared, if so, before the next state is asked for.
+
+        ``coverage`` is what it reached in the first reference.
+        """
+
+    def base_for(self, before: MachineState) -> MachineState:
+        """The state from which ``before``, one of this source, is told apart when it is made smaller."""
+
+    def impossible(self) -> frozenset[Direction]:
+        """Branch directions that no input can make the function go, as far as that is certain."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +108,11 @@ class Clock:
     def __init__(self) -> None:
         self.seconds: dict[str, float] = {}
         self._last = time.perf_counter()
+
+    @property
+    def total(self) -> float:
+        """Seconds of all laps."""
+        return sum(self.seconds.values())
 
     def lap(self, phase: str) -> None:
         """Ends a phase now."""
@@ -270,15 +282,15 @@ class _FunctionCheck:
         references, decided = run_references(self._job, before, self._clock)
         coverage = references[0][1].coverage
         self._warnings.update(event for event in references[0][1].events if event.kind in WARNINGS)
-        if decided is None and coverage is not None:  # what does not count as a state does not count as reached
-            self._job.reach.add(coverage)
+        if coverage is not None:  # what does not count as a state does not count as reached
+            (self._job.reach.add if decided is None else self._job.reach.add_unfinished)(coverage)
         if decided is not None and decided.result is Result.REFERENCES_DISAGREE and self._disagreement is None:
             assert decided.difference is not None  # that is what they disagree about
             self._disagreement = before, decided.difference
         for tally in self._active:
             judged = run_candidate(self._job, before, references, decided, tally.candidate, self._clock)
             tally.add(before, judged)
-            self._source.judged(before, "" if judged.compared else judged.reason)
+            self._source.judged(before, "" if judged.compared else judged.reason, coverage)
         self._active = [tally for tally in self._active if tally.failing is None]
 
     def _run(self, before: MachineState, candidate: Candidate | None) -> Judgement:
@@ -306,7 +318,7 @@ class _FunctionCheck:
         What goes wrong on the way is added to ``notes``.
         """
 
-        draws = failing.draws
+        base, draws = self._source.base_for(failing), failing.draws
 
         def still_fails(before: MachineState) -> bool:
             return found.same_kind(self._run(replace(before, draws=draws), candidate).difference)
@@ -315,12 +327,12 @@ class _FunctionCheck:
             draws = 0  # answers of nothing but zeros, if they will do
             draws = 0 if still_fails(failing) else failing.draws
         budget = _SHRINK_RUNS.get(found.kind, _SHRINK_RUNS_OTHERWISE)
-        small = replace(shrink(self._source.base, failing, still_fails, budget), draws=draws)
+        small = replace(shrink(base, failing, still_fails, budget), draws=draws)
         difference = self._run(small, candidate).difference
         if difference is None:  # it did not come again: the state as it was found stands, and the values of that run
             small, difference = failing, found
             notes.append("not repeatable: another run of the same state shows no difference")
-        words = different_words(self._source.base, small)
+        words = different_words(base, small)
         inputs = tuple(_input_part(word.room, word.number, value, small.fr) for word, value in words.items())
         finding = Finding(difference, self._job.writer(small, difference), inputs, len(words), case="")
         try:
@@ -350,6 +362,8 @@ class _FunctionCheck:
             branches_total=reach.branches_total,
             finding=tally.finding,
             notes=(*tally.notes, *self._notes),
+            missed=reach.missed(self._source.impossible()) if tally.states else (),
+            seconds=self._clock.total,
         )
 
     def _verdict(self, tally: _Tally) -> tuple[Verdict, str]:

@@ -5,10 +5,10 @@ Everything here pickles, compares by value and holds no engine, so that a result
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple, Self
 
-from harness.verdicts import DifferenceKind, Verdict
+from harness.verdicts import DifferenceKind, Miss, Verdict
 from interp.optable import Loc
 
 
@@ -57,6 +57,15 @@ class InputPart:
 
 
 @dataclass(frozen=True, slots=True)
+class Missed:
+    """A branch direction that no counted state went, and why."""
+
+    address: int
+    taken: bool
+    why: Miss
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """A difference with what is needed to see it again.
 
@@ -85,6 +94,7 @@ class FunctionResult:
     Units: ``size`` in bytes; ``states`` run, ``compared`` those that counted, ``discarded`` the rest by reason (sorted
     by reason). Coverage counts the function's own instructions and branch directions, as the reference executed them.
     ``reason`` says why a verdict is neither ``agree`` nor ``differ``; ``notes`` are remarks that change no verdict.
+    ``missed`` are the branch directions that no counted state went; ``seconds`` of wall time are no part of the result.
     ``bins`` are there where the states were made to fall into named ones.
     """
 
@@ -104,6 +114,8 @@ class FunctionResult:
     branches_total: int = 0
     finding: Finding | None = None
     notes: tuple[str, ...] = ()
+    missed: tuple[Missed, ...] = ()
+    seconds: float = field(default=0.0, compare=False)
     bins: tuple[Bin, ...] = ()
 
 

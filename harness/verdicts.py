@@ -35,3 +35,12 @@ class Discard(StrEnum):
     REFERENCES = "references disagree"
     UNSUPPORTED = "unsupported by a leg"
     EXTERNAL = "external called"
+
+
+class Miss(StrEnum):
+    """Why no counted state went a branch direction, as far as that is known."""
+
+    IMPOSSIBLE = "no input reaches it"
+    BEHIND = "behind another"  # its branch was never reached
+    UNSOLVED = "solver failed"  # its branch was reached, and nothing tried turned it round
+    UNFINISHED = "not ended"  # only states that did not count went it: they trapped, or ran out of budget

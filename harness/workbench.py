@@ -26,7 +26,7 @@ from harness.program.model import Function, Program
 from harness.program.outside import Surroundings
 from harness.results import Difference, Finding, LegInfo, Writer
 from harness.states.model import Shape
-from harness.states.shape import find_shape
+from harness.states.shape import Search
 from harness.store.cases import (
     Case,
     OutsideRecord,
@@ -116,9 +116,13 @@ class Workbench:
         """The compilers, or one empty name where only the references run."""
         return tuple(library.compiler.command for library in self.libraries) or ("",)
 
+    def search(self, function: Function) -> Search:
+        """The search for what ``function`` reads, as far as it came at once."""
+        return Search(self.program, function, self.abi, self.fr)
+
     def shape(self, function: Function) -> Shape:
         """What ``function`` reads."""
-        return find_shape(self.program, function, self.abi, self.fr)
+        return self.search(function).shape
 
     def candidates(self, function: Function) -> tuple[Candidate, ...]:
         """The translations of ``function``; those that do not have it say why."""

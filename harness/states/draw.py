@@ -6,6 +6,7 @@ Drawing a whole state costs milliseconds, drawing one integer a fifth of one. So
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from hypothesis import strategies as st
@@ -23,12 +24,13 @@ class Draft:
     edits: tuple[Edit, ...] = ()
 
 
-def drafts(shape: Shape) -> st.SearchStrategy[Draft]:
-    """Draws drafts for ``shape``: every second one varies a state that reached something of its own."""
-    kept = shape.kept
-    if not kept:
-        return _SEEDS.map(Draft)
-    return _SEEDS.map(lambda seed: Draft(seed, kept[(seed >> 1) % len(kept)] if seed & 1 else ()))
+def drafts(kept: Sequence[tuple[Edit, ...]]) -> st.SearchStrategy[Draft]:
+    """Draws drafts: every second one varies one of the kept runs, which may become more while drafts are drawn."""
+
+    def draft(seed: int) -> Draft:
+        return Draft(seed, kept[(seed >> 1) % len(kept)] if kept and seed & 1 else ())
+
+    return _SEEDS.map(draft)
 
 
 def examples(shape: Shape) -> tuple[Draft, ...]:

@@ -12,7 +12,7 @@ from harness.engines.base import MachineState
 from harness.states import values
 from harness.states.builder import StateBuilder
 from harness.states.draw import Draft
-from harness.states.model import FIXED_GPRS, Block, Input, Kind, Place, Shape
+from harness.states.model import FIXED_GPRS, TO_BLOCK, Block, Input, Kind, Place, Shape
 from harness.states.words import sign_extended
 
 #: States that one draft expands into by default.
@@ -123,6 +123,8 @@ def _pointer_or_null(rng: Random, shape: Shape, item: Input, edit: int | None) -
     if item.fixed:
         closes_ring = shape.rings and item.place.room == "block" and rng.random() < 0.15
         return shape.blocks[item.place.number].address if closes_ring else 0
+    if edit is not None and edit >= TO_BLOCK:
+        return shape.blocks[edit - TO_BLOCK].address
     null = edit == 0 or (edit is None and item.nullable and rng.random() < 0.2)
     return 0 if null else _pointer(rng, shape, item)
 

@@ -16,8 +16,9 @@ from harness.program.model import Function, Program
 from harness.states.builder import StateBuilder
 from harness.states.code import callable_functions, constants_of
 from harness.states.guesses import FoundBlock, Guess
+from harness.states.inverse import Wanted
 from harness.states.layout import CELL, MOST_BLOCKS, apart, base_state, cell_address, packed, window
-from harness.states.model import FIXED_GPRS, NOT_NULL, Block, Edit, Input, Kind, Place, Shape
+from harness.states.model import FIXED_GPRS, NOT_NULL, TO_BLOCK, Block, Edit, Input, Kind, Place, Shape
 from harness.states.terms import Origin
 from harness.states.trace import BranchRecord, Trace
 from harness.states.words import sign_extended
@@ -50,6 +51,7 @@ class Findings:
         self._blocks: list[FoundBlock] = []
         self._compared_addresses: dict[tuple[Place, Place], None] = {}
         self.notes: dict[str, None] = {}
+        self.may_limit = True  # whether a run that leads nowhere makes words small for all runs
 
     # -- states of the search ----------------------------------------------------------------------------------------
 
@@ -81,12 +83,33 @@ class Findings:
             if guess.fixed:
                 builder.write(place, addresses[place.number] if rings and place.room == "block" else 0)
             elif guess.kind is Kind.POINTER:
-                builder.write(place, 0 if values.get(place) == 0 else addresses[guess.block])
+                value = values.get(place, NOT_NULL)
+                block = value - TO_BLOCK if TO_BLOCK <= value < TO_BLOCK + len(addresses) else guess.block
+                builder.write(place, addresses[block] if value else 0)
             elif guess.kind is Kind.END:
                 builder.write(place, addresses[guess.block] + values.get(place, 0))
             elif place in values:
                 builder.write(place, values[place])
         return builder.state()
+
+    def changed(self, values: Mapping[Place, int], wanted: Wanted) -> dict[Place, int]:
+        """``values`` with the wanted words changed, as their places can hold them, and what overlaps them with them."""
+        changed: dict[Place, int] = {}
+        for place, value in values.items():
+            changed |= self.fitted(place, value)
+        for place, value in wanted:
+            fitted = self.fitted(place, value)
+            changed |= fitted
+            for other in [one for one in changed if one != place and _overlaps(one, place)] if fitted else ():
+                if self.kind(other) is Kind.SCALAR:
+                    changed[other] = _with_overlap(other, changed[other], place, value)
+        return changed
+
+    def completed(self, values: Mapping[Place, int], trace: Trace) -> dict[Place, int]:
+        """``values`` with those of the words that the run read for the first time, or that a long text provided."""
+        found = {place: value & (1 << 8 * place.size) - 1 for place, value in trace.values.items()}
+        fitting = {place: value for place, value in found.items() if self.kind(place) in (Kind.SCALAR, Kind.COUNT)}
+        return {**fitting, **values}
 
     def fitted(self, place: Place, value: int) -> dict[Place, int]:
         """``value`` as the place can hold it: a pointer is null or not, a count small, a register canonical."""
@@ -96,14 +119,22 @@ class Findings:
         if guess.kind is Kind.FUNCTION:
             return {place: value} if value in self.functions else {}
         if guess.kind is Kind.POINTER:
-            return {place: 0 if value == 0 and "tested" in guess.uses else NOT_NULL}
+            return {place: self._pointer_edit(guess, value)}
         if guess.kind is Kind.END:
             distance = value - (cell_address(self._window.arena, guess.block) if value > _MOST_EXTENT else 0)
             return {place: distance} if 0 <= distance <= _MOST_FIELDS else {}
-        if guess.kind is Kind.COUNT and value >= guess.limit:
-            return {}
         is_register = place.room in ("gpr", "hi", "lo")
         return {place: sign_extended(value) if is_register and "wide" not in guess.uses else value}
+
+    def _pointer_edit(self, guess: Guess, value: int) -> int:
+        """An address, or what an edit says already, as an edit of a pointer; null only where the code tests for it."""
+        if value == 0:
+            return 0 if "tested" in guess.uses else NOT_NULL
+        if value < TO_BLOCK + len(self._blocks):
+            return value
+        first = cell_address(self._window.arena, 0)
+        number, distance = divmod(value % (1 << 64) - first, CELL)
+        return TO_BLOCK + number if not distance and 0 <= number < len(self._blocks) else NOT_NULL
 
     def locate(self, address: int, size: int) -> Place | None:
         """The place of an access: room ``frame`` is the callee's own stack; None is memory that never changes."""
@@ -179,6 +210,8 @@ class Findings:
         """
         if trace.trap.endswith("fetch") or trace.trap == "reserved-instruction":
             return self._make_function(trace.culprit)
+        if trace.trap == "unimplemented-operation":
+            return {place for place in trace.culprit.places if self._is_float(place)}
         if not trace.trap.startswith(("tlb", "address-error")):
             return set()
         if not trace.culprit.places:
@@ -261,8 +294,8 @@ class Findings:
 
     def _limit(self, places: frozenset[Place] | set[Place]) -> set[Place]:
         """Makes scalars among ``places`` counts, or counts smaller; gives those that changed."""
-        changed = set()
-        for place in places:
+        changed: set[Place] = set()
+        for place in places if self.may_limit else ():
             guess = self._guesses.get(place)
             if guess is None or guess.kind not in (Kind.SCALAR, Kind.COUNT) or guess.fixed:
                 continue
@@ -273,6 +306,10 @@ class Findings:
                 guess.kind, guess.limit = Kind.COUNT, limit
                 changed.add(place)
         return changed
+
+    def _is_float(self, place: Place) -> bool:
+        guess = self._guesses.get(place)
+        return guess is not None and guess.kind is Kind.SCALAR and guess.kind_by_use(place) is not Kind.SCALAR
 
     def _is_image_address(self, trace: Trace) -> bool:
         """Whether the part of the faulting address that no input explains points into the image or the stack."""
@@ -342,3 +379,17 @@ def _printed_order(item: tuple[Place, Guess]) -> tuple[int, int, int, int]:
 def _rarest(record: BranchRecord) -> tuple[bool, int]:
     """Branches that ran seldom first, and before them all those that depend on few words."""
     return len(record.places) > 4, record.most
+
+
+def _overlaps(one: Place, other: Place) -> bool:
+    return one[:2] == other[:2] and one.offset < other.offset + other.size and other.offset < one.offset + one.size
+
+
+def _with_overlap(place: Place, value: int, over: Place, new: int) -> int:
+    """What ``place`` holds when ``new`` was written over it at ``over``."""
+    before = bytearray((value & (1 << 8 * place.size) - 1).to_bytes(place.size, "big"))
+    written = (new & (1 << 8 * over.size) - 1).to_bytes(over.size, "big")
+    for index, byte in enumerate(written, over.offset - place.offset):
+        if 0 <= index < place.size:
+            before[index] = byte
+    return int.from_bytes(before, "big")

@@ -99,10 +99,11 @@ class Block:
     depth: int
 
 
-#: One explicit word of a draft: a place and the unsigned value it takes; of a pointer, 0 or ``NOT_NULL``; of an end,
-#: its distance in bytes from the address of the block.
+#: One explicit word of a draft: a place and the unsigned value it takes; of a pointer, 0, ``NOT_NULL`` for its own
+#: block, or ``TO_BLOCK`` plus the number of another one; of an end, its distance in bytes from the block's address.
 Edit = tuple[Place, int]
 NOT_NULL = 1
+TO_BLOCK = 2
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,14 +9,15 @@ word is, and which value would have turned a comparison round.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import NamedTuple
 
 from harness.engines.base import MachineState
+from harness.states.inverse import Condition
 from harness.states.model import FIXED_GPRS, Place
-from harness.states.terms import NOWHERE, Origin, mixed, of_place, of_result
+from harness.states.plans import Plan, plan
+from harness.states.terms import NOWHERE, Made, Origin, mixed, of_place, of_result
 from harness.states.trace import BranchRecord, Comparison, Trace
 from harness.states.words import Word, value_of
-from interp.optable import Insn, Kind, Loc
+from interp.optable import Kind, Loc
 from interp.replay import Step
 from interp.words import sext64
 
@@ -24,50 +25,14 @@ from interp.words import sext64
 Locate = Callable[[int, int], Place | None]
 
 _COPIES = frozenset(["mflo", "mfhi", "mtlo", "mthi", "mfc1", "mtc1", "dmfc1", "dmtc1", "mov.s", "mov.d"])
+_MOVES = frozenset(("addu", "or", "daddu"))
+_HALVES = ("high half", "low half")
 _SET_LESS = frozenset(("slt", "sltu", "slti", "sltiu"))
-_WIDE = frozenset(
-    (
-        *("dadd", "daddu", "dsub", "dsubu", "daddi", "daddiu", "dmult", "dmultu", "ddiv", "ddivu"),
-        *("dsll", "dsrl", "dsra", "dsll32", "dsrl32", "dsra32", "dsllv", "dsrlv", "dsrav"),
-        *("sd", "sdl", "sdr", "scd", "dmtc1", "dmtc0"),
-    )
-)
 #: Unaligned halves of a word or doubleword: offset from the address given to the start of the whole, and its size.
 _PARTS = {"lwl": (0, 4), "lwr": (-3, 4), "ldl": (0, 8), "ldr": (-7, 8)}
 
 #: Outcomes of one comparison that are kept of a run; loops go through the same one again and again.
 _MOST_COMPARISONS = 12
-
-
-class Plan(NamedTuple):
-    """What the tracer needs to know about one instruction word, looked up once."""
-
-    insn: Insn
-    name: str
-    kind: Kind
-    sources: tuple[Loc, ...]
-    targets: tuple[Loc, ...]
-    base: Loc  # the register that addresses memory or is jumped to; the first source where there is none
-    words: tuple[Loc, ...]  # operands that must be canonical
-    is_wide: bool
-    is_partial: bool  # moves part of a word to or from any address
-
-
-def plan(insn: Insn, fr: bool) -> Plan:
-    """Looks up what the tracer needs to know about ``insn``."""
-    row = insn.row
-    sources = insn.sources(fr)
-    return Plan(
-        insn=insn,
-        name=row.name,
-        kind=row.kind,
-        sources=sources,
-        targets=insn.targets(fr),
-        base=insn.loc("s") if row.access or row.kind is Kind.INDIRECT else next(iter(sources), ("gpr", 0)),
-        words=tuple(insn.loc(name) for name in row.word),
-        is_wide=row.name in _WIDE,
-        is_partial=row.access > 0 and row.name[-1] in "lr" and row.name != "ll",
-    )
 
 
 class Tracer:
@@ -83,9 +48,11 @@ class Tracer:
         for loc, origin in self._registers.items():
             for place, _ in origin.terms:
                 self.trace.values[place] = sext64(value_of(before, Word(*loc)))
-        self._stored: dict[int, tuple[int, int, Origin]] = {}  # byte -> (start and size of the store, its origin)
+        # byte -> (start and size of the store, origin and value of what was stored)
+        self._stored: dict[int, tuple[int, int, Origin, int]] = {}
         self._compared: dict[tuple[int, bool], int] = {}
         self._jump = NOWHERE
+        self._is_settled = True  # whether everything so far goes the same way for all inputs
 
     def follow(self, step: Step) -> None:
         """Takes one executed instruction into account."""
@@ -120,6 +87,11 @@ class Tracer:
             self._note_branch(plan, step, operands)
         elif plan.kind is Kind.INDIRECT:
             self._jump = registers[plan.base]
+            if self._jump is not NOWHERE:
+                self._is_settled = False
+                target = step.reads[plan.base]
+                made = Made(plan.name, 0, (self._jump,), (sext64(target),))
+                self.trace.path.append(Condition(step.address, target, made))
         for loc, origin in zip(plan.targets, results, strict=True):
             if loc != ("gpr", 0):
                 registers[loc] = origin
@@ -128,10 +100,43 @@ class Tracer:
         """The origins of what the instruction writes, in the order of its targets."""
         if plan.name in _COPIES and len(operands) == len(plan.targets):
             return operands
+        if plan.kind is Kind.FLOAT:
+            return self._float_results(plan, step)
         if plan.kind is not Kind.ALU:
             return [NOWHERE if plan.insn.row.links else mixed(operands)] * len(plan.targets)
-        result = of_result(plan.insn, operands, [sext64(step.reads[loc]) for loc in plan.sources])
-        return [mixed((result,)) if loc[0] == "hi" and len(plan.targets) > 1 else result for loc in plan.targets]
+        values = [sext64(step.reads[loc]) for loc in plan.sources]
+        result = of_result(plan.insn, operands, values)
+        if result is operands[0] and plan.name in _MOVES and not values[1]:
+            return [result]
+        made = Made(plan.name, plan.immediate, tuple(operands), tuple(values))
+        if len(plan.targets) == 1:
+            return [result.made_by(made)]
+        high = mixed((result,)).made_by(made._replace(name=f"{plan.name} hi"))
+        return [high if loc[0] == "hi" else result.made_by(made) for loc in plan.targets]
+
+    def _float_results(self, plan: Plan, step: Step) -> list[Origin]:
+        """Doubles in two registers are followed as wholes; a compare's result lies in fcsr."""
+        locs = [loc for loc in plan.sources if loc[0] == "fpr"]
+        origins = [self._registers[loc] for loc in locs]
+        values = [step.reads[loc] for loc in locs]
+        if plan.in_pairs:
+            halves = range(0, len(origins), 2)
+            origins = [_pair((origins[n], origins[n + 1]), (values[n], values[n + 1])) for n in halves]
+            values = [values[n] << 32 | values[n + 1] & 0xFFFF_FFFF for n in range(0, len(values), 2)]
+        if not any(origin is not NOWHERE for origin in origins):
+            whole = NOWHERE
+        else:
+            whole = mixed(origins).made_by(Made(plan.name, 0, tuple(origins), tuple(values)))
+        results = []
+        for loc in plan.targets:
+            if loc[0] == "fcsr" and not plan.name.startswith("c."):
+                results.append(self._registers[loc])  # flags, which no branch asks for
+            elif plan.out_pairs and whole is not NOWHERE and loc[0] == "fpr":
+                bits = step.writes[plan.targets[0]] << 32 | step.writes[plan.targets[1]] & 0xFFFF_FFFF
+                results.append(mixed((whole,)).made_by(Made(_HALVES[len(results)], 0, (whole,), (bits,))))
+            else:
+                results.append(whole)
+        return results
 
     # -- memory ------------------------------------------------------------------------------------------------------
 
@@ -143,8 +148,12 @@ class Tracer:
         part = size // len(plan.targets)
         for index, loc in enumerate(plan.targets):  # a pair takes its high word from the lower address
             origin = self._at(address + index * part, part)
-            if origin.alone is not None:
+            if origin.alone is not None and origin.made is None:
                 self.trace.values.setdefault(origin.alone, sext64(step.writes.get(loc, 0)))
+            if origin is NOWHERE and self._registers[plan.base] is not NOWHERE:
+                base = self._registers[plan.base]  # a table, or what may have been stored through another pointer
+                made = Made(plan.name, plan.insn.imm, (base,), (sext64(step.reads[plan.base]),))
+                origin = mixed((base,)).made_by(made)
             if loc != ("gpr", 0):
                 self._registers[loc] = origin
 
@@ -153,6 +162,8 @@ class Tracer:
         address, size = _address(plan, step), plan.insn.row.access
         values = plan.sources[1:] or plan.sources  # the base comes first; SW rX,(rX) has one source
         place = self._touch(address, size, plan)
+        if self._registers[plan.base] is not NOWHERE and (place is None or place.room != "block"):
+            self._is_settled = False  # other inputs may store somewhere else
         part = size // len(values)
         for index, loc in enumerate(values):
             origin = self._registers[loc]
@@ -162,7 +173,7 @@ class Tracer:
                 self._use(origin, "wide")
             start = address + index * part
             for byte in range(start, start + part):
-                self._stored[byte] = (start, part, origin)
+                self._stored[byte] = (start, part, origin, step.reads[loc])
         for loc in plan.targets:
             if loc != ("gpr", 0):
                 self._registers[loc] = NOWHERE
@@ -172,8 +183,8 @@ class Tracer:
         stored = self._stored.get(address)
         if stored is not None and stored[:2] == (address, size):
             return stored[2]
-        if stored is not None and stored[2].alone is not None and address + size <= stored[0] + stored[1]:
-            return self._part(stored[2].alone, stored[1] - (address - stored[0]), size)
+        if stored is not None and address + size <= stored[0] + stored[1]:
+            return self._part(stored[2], stored[3], stored[1] - (address - stored[0]), size)
         parts = [self._stored[byte][2] for byte in range(address, address + size) if byte in self._stored]
         if parts:
             return mixed(parts)
@@ -183,9 +194,15 @@ class Tracer:
         self.trace.reads.add(place)
         return of_place(place)
 
-    def _part(self, whole: Place, from_end: int, size: int) -> Origin:
+    def _part(self, whole: Origin, value: int, from_end: int, size: int) -> Origin:
         """The origin of ``size`` bytes of a stored copy of ``whole``, ``from_end`` bytes before the end of the copy."""
-        place = whole._replace(offset=whole.offset + whole.size - from_end, size=size)
+        if whole is NOWHERE:
+            return NOWHERE
+        if whole.alone is None or whole.made is not None:
+            low = 8 * (from_end - size)
+            return mixed((whole,)).made_by(Made("cut", low << 8 | 8 * size, (whole,), (sext64(value),)))
+        alone = whole.alone
+        place = alone._replace(offset=alone.offset + alone.size - from_end, size=size)
         self.trace.reads.add(place)
         return of_place(place)
 
@@ -244,6 +261,8 @@ class Tracer:
     def _note_trap_test(self, plan: Plan, step: Step, holds: bool) -> None:
         """A trap instruction compares like a branch."""
         values = [sext64(step.reads[loc]) for loc in plan.sources]
+        origins = tuple(self._registers[loc] for loc in plan.sources)
+        self.trace.path.append(Condition(step.address, holds, Made(plan.name, plan.insn.imm, origins, tuple(values))))
         right, right_value = NOWHERE, plan.insn.imm
         if len(values) > 1:
             right, right_value = self._registers[plan.sources[1]], values[1]
@@ -270,8 +289,13 @@ class Tracer:
         record.not_taken += not taken
         if record.most <= _MOST_COMPARISONS:
             record.places |= mixed(operands).places
+        values = [sext64(step.reads[loc]) for loc in plan.sources]
+        self.trace.path.append(Condition(step.address, taken, Made(plan.name, 0, tuple(operands), tuple(values))))
+        if any(operand is not NOWHERE for operand in operands) and plan.insn.conditional:
+            self._is_settled = False
+        if not self._is_settled:
+            self.trace.unsettled.add(step.address)
         if plan.sources[0][0] == "gpr":
-            values = [sext64(step.reads[loc]) for loc in plan.sources]
             right, right_value = (operands[1], values[1]) if len(operands) > 1 else (NOWHERE, 0)
             self._note(Comparison(step.address, operands[0], right, values[0], right_value, taken))
 
@@ -303,6 +327,9 @@ class Tracer:
                 self._read(self._registers[loc])
             if plan.kind is Kind.TRAP and plan.sources:
                 self._note_trap_test(plan, step, holds=True)
+            elif plan.kind is Kind.FLOAT:
+                self._note_float_uses(plan)
+                trace.culprit = mixed(self._registers[loc] for loc in plan.sources)
 
 
 def _initial_origins(fr: bool) -> dict[Loc, Origin]:
@@ -312,6 +339,17 @@ def _initial_origins(fr: bool) -> dict[Loc, Origin]:
     registers |= {("fpr", n): of_place(Place("fpr", n, 0, 8 if fr else 4)) for n in range(32)}
     registers |= {(room, 0): of_place(Place(room, 0, 0, 8)) for room in ("hi", "lo")}
     return registers | {("fcsr", 0): NOWHERE} | {("cop0", n): NOWHERE for n in range(32)}
+
+
+def _pair(halves: tuple[Origin, Origin], values: tuple[int, int]) -> Origin:
+    """The origin of a double in two registers, high word first."""
+    high, low = halves
+    if high is NOWHERE and low is NOWHERE:
+        return NOWHERE
+    names = tuple(half.made.name for half in halves if half.made)
+    if high.made and low.made and names == _HALVES and high.made.operands == low.made.operands:
+        return high.made.operands[0]
+    return mixed(halves).made_by(Made("pair", 0, halves, values))
 
 
 def _address(plan: Plan, step: Step) -> int:

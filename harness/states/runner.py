@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from harness.engines.base import RETURN_ADDRESS, InitialRegisters, MachineState, Region
-from harness.states.origins import Locate, Plan, Tracer
+from harness.states.origins import Locate, Tracer
+from harness.states.plans import Plan
 from harness.states.trace import Trace
+from interp.events import WARNINGS
 from interp.machine import Machine
 from interp.memory import Memory
 from interp.replay import steps
@@ -28,13 +30,18 @@ class Runner:
         for step in steps(self._machine, entry, RETURN_ADDRESS, fuel):
             tracer.follow(step)
         tracer.trace.returned = not tracer.trace.trap and tracer.trace.steps < fuel
+        tracer.trace.counts = tracer.trace.returned and not self._is_open()
         return tracer.trace
 
     def ending(self, before: MachineState, entry: int, fuel: int) -> str:
         """How an untraced run ends: returned, trap, fuel, or ``open``: it returned, having used what is open."""
         self._prepare(before)
         stop = self._machine.run(entry, RETURN_ADDRESS, fuel)
-        return "open" if stop.kind == "returned" and self._machine.events else stop.kind
+        return "open" if stop.kind == "returned" and self._is_open() else stop.kind
+
+    def _is_open(self) -> bool:
+        """Whether the run used what the manual leaves open."""
+        return any(kind not in WARNINGS for kind, _ in self._machine.events)
 
     def _prepare(self, before: MachineState) -> None:
         self._memory.clear()

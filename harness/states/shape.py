@@ -9,21 +9,26 @@ a round that took a branch in a new direction is kept as an example.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
+from functools import partial
 from random import Random
 
 from harness.abi import Abi
 from harness.engines.base import MachineState
 from harness.program.model import Function, Program
 from harness.states import values
-from harness.states.chances import Chances
 from harness.states.code import constants_of
 from harness.states.draw import Draft
 from harness.states.expand import expand
 from harness.states.findings import Findings
+from harness.states.frontier import Aim, Direction, Frontier
 from harness.states.model import NOT_NULL, Kind, Place, Shape
+from harness.states.readback import words_of
 from harness.states.runner import Runner
 from harness.states.trace import Trace
+from interp.optable import decode
+from interp.words import sext64
 
 #: Rounds with new values for every scalar: the first is all zeros, the second all ones, the others are drawn.
 _ROUNDS = 10
@@ -36,8 +41,11 @@ _LONG_TEXT = b"A" * 96
 _RERUNS = 3
 #: Repairs in one round: each makes one more word a pointer, a function or a count, or a block bigger.
 _REPAIRS = 60
-#: Runs that try to turn round comparisons that always fell the same way.
-_FLIPS = 100
+#: Units: bytes on either side of an address of the image that a wanted value is looked for.
+_TABLE = 0x400
+#: Units: traced instructions for aims at missing directions, once and for each direction of the function.
+_AIM_FUEL, _AIM_FUEL_EACH = 5_000, 2_500
+_MOST_BRANCHES = 40
 #: Units: instructions of one run, traced; and of one that is only run to see whether it ends.
 _RUN_FUEL = 3000
 _LONG_RUN = 30_000
@@ -46,6 +54,7 @@ _SEARCH_FUEL = 8_000
 #: What a run costs beside its instructions, in the same unit.
 _RUN_COST = 50
 _LONG_RUN_COST = 500
+_IDLE_COST = 5
 #: Runs that ended and are kept even though they went no way of their own.
 _FEWEST_KEPT = 3
 #: States that are tried out at the end, and how many of them should run to their end with nothing left open.
@@ -61,11 +70,18 @@ def find_shape(program: Program, function: Function, abi: Abi, fr: bool, fuel: i
 
     Units: ``fuel`` in traced instructions over all runs. The result depends on the arguments alone.
     """
-    return _Search(program, function, abi, fr, fuel).run()
+    return Search(program, function, abi, fr, fuel=fuel).shape
 
 
-class _Search:
-    def __init__(self, program: Program, function: Function, abi: Abi, fr: bool, fuel: int) -> None:
+class Search:
+    """The search for the shape of ``function``; it can go on from states that a check has tried.
+
+    Without ``guided`` nothing is aimed at missing branch directions.
+    """
+
+    def __init__(
+        self, program: Program, function: Function, abi: Abi, fr: bool, guided: bool = True, fuel: int = _SEARCH_FUEL
+    ) -> None:
         self._findings = Findings(program, function, abi, fr)
         self._runner = Runner(program.code, fr)
         self._constants = constants_of(program, function)
@@ -75,38 +91,70 @@ class _Search:
         self._directions: set[tuple[int, bool]] = set()
         self._kept: list[_Values] = []
         self._news = 0
-        self._chances = Chances()
-
-    def run(self) -> Shape:
+        self.words = tuple(program.words(function))
+        self._frontier = Frontier(function, self.words, partial(_table, program))
+        self._branches = sum(_is_conditional(word) for _, word in self.words)
+        self._guided = guided
+        self._number = 0
         self._explore()
-        self._turn_round()
-        shape = replace(self._findings.shape(self._kept), rings=self._ends_on_rings())
-        return self._tamed(shape)
+        self._findings.may_limit = False
+        if guided:
+            self._turn_round(_AIM_FUEL + _AIM_FUEL_EACH * min(self._branches, _MOST_BRANCHES))
+        self.shape = self._tamed(replace(self._findings.shape(self._kept), rings=self._ends_on_rings()))
+
+    def go_on(self, states: Iterable[MachineState], gone: Iterable[Direction]) -> bool:
+        """Takes over states of the shape and the directions that they went, and aims at what is still missing.
+
+        Says whether that was found: the shape has more kept runs then.
+        """
+        self._frontier.gone.update(gone)
+        if not self._guided or not self._frontier.is_open():
+            return False
+        known = len(self._kept)
+        self._fuel = _AIM_FUEL
+        for state in states:
+            self._number += 1
+            self._round(self._number, self._findings.changed(words_of(self.shape, state), ()))
+        self._turn_round(_AIM_FUEL_EACH * min(self._branches, _MOST_BRANCHES))
+        if len(self._kept) == known:
+            return False
+        found = self._findings.shape(self._kept)
+        self.shape = replace(found, tameness=self.shape.tameness, rings=self.shape.rings)
+        return True
+
+    def impossible(self) -> frozenset[tuple[int, bool]]:
+        """Branch directions that no input of the function can make it go, as far as that is certain."""
+        return self._frontier.impossible()
 
     def _explore(self) -> None:
         """Runs rounds with unrelated values until they bring nothing new."""
         idle = 0
         for number in range(_ROUNDS):
             known = self._news
+            self._number = number
             self._round(number, {})
             idle = idle + 1 if self._news == known else 0
             if number > _LONG_TEXT_ROUND and idle > 2:
                 break
         for number in range(_LATE_ROUNDS):
             self._findings.find_ends()
+            self._number += 1
             self._round(_ROUNDS + number, {})
 
-    def _turn_round(self) -> None:
-        """Repeats kept runs with one word changed, so that a comparison falls the other way."""
-        for number in range(_FLIPS):
-            chance = self._chances.next()
-            if chance is None:
+    def _turn_round(self, fuel: int) -> None:
+        """Repeats runs with a few words changed, so that a branch goes the way that it has not gone."""
+        self._fuel = fuel
+        while self._fuel > 0 and self._frontier.is_open():
+            aim = self._frontier.next()
+            if aim is None:
                 break
             self._findings.find_ends()
-            given: _Values = {}
-            for place, wanted in (*chance.values.items(), *chance.wanted):
-                given |= self._findings.fitted(place, wanted)
-            self._round(_ROUNDS + _LATE_ROUNDS + number, given)
+            given = self._findings.changed(aim.given, aim.wanted)
+            if given == self._findings.changed(aim.given, ()):  # a pointer stays what it is
+                self._fuel -= _IDLE_COST
+                continue
+            self._number += 1
+            self._round(self._number, given, aim)
 
     def _ends_on_rings(self) -> bool:
         """Whether the function ends by itself when a linked structure does not."""
@@ -130,7 +178,7 @@ class _Search:
                 break
         return best
 
-    def _round(self, number: int, given: _Values) -> None:
+    def _round(self, number: int, given: _Values, aim: Aim | None = None) -> None:
         """Runs with one set of values until the function ends or nothing more can be mended."""
         rng = Random(number)
         held = dict(given)
@@ -144,17 +192,23 @@ class _Search:
             trace = self._runner.trace(before, self._entry, self._run_fuel, self._findings.locate)
             self._fuel -= trace.steps + _RUN_COST
             grown = self._findings.learn(trace)
-            self._chances.note(trace, held)
+            whole = self._findings.completed(held, trace)
+            self._frontier.note(trace, whole)
+            if aim is not None:
+                self._frontier.mend(aim, trace, whole)
+            if trace.counts:
+                self._keep(trace, whole)
             reruns += grown
             self._news += grown
             if trace.returned and (number == 0 or not grown or reruns > _RERUNS):
-                self._keep(trace, held)
                 return
             changed = set() if trace.returned else self._mend(trace, held, before)
+            if changed and aim is not None:
+                changed = changed - aim.pinned or changed
             if changed is None:
                 return
             self._news += len(changed)
-            for place in changed:
+            for place in sorted(changed):
                 held.pop(place, None)
                 if self._findings.kind(place) is Kind.POINTER:
                     held[place] = NOT_NULL
@@ -184,7 +238,7 @@ class _Search:
         self._fuel -= _LONG_RUN_COST
         ending = self._runner.ending(before, self._entry, _LONG_RUN)
         if ending in ("returned", "open"):
-            self._keep(trace, held)  # long, but it ends by itself
+            self._keep(trace, self._findings.completed(held, trace))  # long, but it ends by itself
             return None
         if ending == "trap" and self._run_fuel < _LONG_RUN:
             self._run_fuel = _LONG_RUN
@@ -198,3 +252,17 @@ class _Search:
             self._directions |= directions
             self._kept.append(dict(held))
             self._news += 1
+
+
+def _table(program: Program, address: int) -> tuple[int, bytes]:
+    """The bytes of the image on both sides of an address, and where they begin."""
+    for region in program.regions:
+        if region.address <= address % (1 << 64) < region.end:
+            start = max(0, address % (1 << 64) - region.address - _TABLE)
+            return sext64(region.address + start), region.data[start : start + 2 * _TABLE]
+    return address, b""
+
+
+def _is_conditional(word: int) -> bool:
+    insn = decode(word)
+    return insn is not None and insn.conditional

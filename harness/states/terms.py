@@ -7,7 +7,8 @@ factor, shifts, and masks that cut a value to size or align it. The rest is a mi
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from harness.states.model import Place
 from interp.optable import Insn
@@ -19,15 +20,33 @@ _MOST_TERMS = 4
 Terms = tuple[tuple[Place, int], ...]
 
 
+class Made(NamedTuple):
+    """The operation that made a value, for going back through it: its operands, and what they held (signed).
+
+    ``name`` is a mnemonic, or what ``inverse`` calls a step that is no instruction.
+    """
+
+    name: str
+    immediate: int
+    operands: tuple[Origin, ...]
+    values: tuple[int, ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Origin:
     """Where a value came from: places times coefficients, plus a constant, plus a rest that is no such sum.
 
-    ``rest`` are the places that had a part in the rest; empty where there is none.
+    ``rest`` are the places that had a part in the rest; empty where there is none. ``made`` is absent where the value
+    is what a place holds.
     """
 
     terms: Terms
     rest: frozenset[Place]
+    made: Made | None = field(default=None, compare=False, repr=False)
+
+    def made_by(self, made: Made) -> Origin:
+        """The same origin, of a value that ``made`` says the last step of."""
+        return Origin(self.terms, self.rest, made)
 
     @property
     def alone(self) -> Place | None:

@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
+from harness.states.inverse import Condition, Wanted
 from harness.states.model import Place
 from harness.states.terms import NOWHERE, Origin, added
 from harness.states.words import sign_extended
 
 #: Values inside a range check that are worth trying one by one.
 _MOST_OF_RANGE = 32
-
-#: Unsigned values that some places should hold at the same time.
-Wanted = tuple[tuple[Place, int], ...]
 
 
 @dataclass(slots=True)
@@ -90,11 +88,14 @@ class Trace:
     ``need`` (bytes of the access, 1 where it may be unaligned) and ``culprit``, the origin of the base register or of
     the jump's target, tell about it. ``extents`` are the bytes touched of each block, ``alignments`` the widest aligned
     access, ``reads`` the places whose value had a part in anything, ``values`` what the places held (signed, as a
-    register shows it).
+    register shows it). ``path`` are all branches in the order in which they ran, ``unsettled`` those that ran after the
+    inputs had decided something: the others go the same way for all inputs. ``counts`` says that the run ended with
+    nothing that is left open.
     """
 
     trap: str = ""
     returned: bool = False
+    counts: bool = False
     trapped_at: int = 0
     fault_address: int = 0
     need: int = 1
@@ -107,6 +108,8 @@ class Trace:
     branches: dict[int, BranchRecord] = field(default_factory=dict)
     comparisons: list[Comparison] = field(default_factory=list)
     uses: dict[Place, set[str]] = field(default_factory=dict)
+    path: list[Condition] = field(default_factory=list)
+    unsettled: set[int] = field(default_factory=set)
 
     @property
     def unexplained(self) -> int:

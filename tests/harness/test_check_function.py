@@ -87,7 +87,13 @@ class Source:
         for member in range(4):
             yield state(r4=rng.getrandbits(16), r5=rng.getrandbits(8), r8=member)
 
-    def judged(self, before: MachineState, discarded: str) -> None:
+    def base_for(self, before: MachineState) -> MachineState:
+        return self.base
+
+    def impossible(self) -> frozenset[tuple[int, bool]]:
+        return frozenset()
+
+    def judged(self, before: MachineState, discarded: str, coverage: Coverage | None = None) -> None:
         self.told.append((before, discarded))
 
 
