@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 from types import TracebackType
@@ -16,7 +16,6 @@ from harness.compare import Rules
 from harness.config import Build, Fpu, Scope
 from harness.coverage import Reach
 from harness.engines.base import Engine, MachineState
-from harness.engines.outside import Outside
 from harness.engines.reference import Reference
 from harness.engines.translated import Translated
 from harness.engines.unicorn import Unicorn
@@ -66,7 +65,6 @@ class Workbench:
         self.fr = self.abi.fr if build.guest.fpu is None else build.guest.fpu is Fpu.FLAT
         self.program: Program = load_program(build.guest)
         self._around = Surroundings.of(build, self.program, self.abi)
-        self._outside: dict[int, Outside | None] = {}
         self.libraries: tuple[Library, ...] = ()
         if build.translated is not None:
             run_translator(build)
@@ -78,6 +76,7 @@ class Workbench:
                 (address for library in self.libraries for address in library.undeclared),
                 (address for library in self.libraries for address in library.unseen),
             )
+        self.program = replace(self.program, around=self._around)
         self._reference = Reference()
         self.references: tuple[Engine, ...] = (self._reference, Unicorn())
         self.translations: tuple[Translated, ...] = tuple(Translated(build, library) for library in self.libraries)
@@ -118,7 +117,8 @@ class Workbench:
 
     def search(self, function: Function) -> Search:
         """The search for what ``function`` reads, as far as it came at once."""
-        return Search(self.program, function, self.abi, self.fr)
+        check = self.build.check
+        return Search(self.program, function, self.abi, self.fr, shapes=check.shapes, guided=check.guidance)
 
     def shape(self, function: Function) -> Shape:
         """What ``function`` reads."""
@@ -130,13 +130,6 @@ class Workbench:
             Candidate(library.compiler.command, engine, library.missing.get(function.address, ""))
             for library, engine in zip(self.libraries, self.translations, strict=True)
         )
-
-    def outside(self, function: Function) -> Outside | None:
-        """What lies outside while ``function`` is under test: one and the same for as many functions as possible."""
-        key = function.address if self._around.callees else 0
-        if key not in self._outside:
-            self._outside = {key: self._around.for_function(function)}
-        return self._outside[key]
 
     def _require_seen(self) -> None:
         """Refuses a binding under which calls of what the file names as outside could not be told.
@@ -162,7 +155,7 @@ class Workbench:
 
     def job(self, function: Function, limits: Limits) -> Job:
         """What ``check_function`` needs for ``function`` besides its states."""
-        target = self.program.target(function, self.fr, self.outside(function))
+        target = self.program.target(function, self.fr)
 
         def save(before: MachineState, finding: Finding, candidate: Candidate | None) -> str:
             return shown_path(self._save(function, limits, before, finding, candidate))

@@ -21,6 +21,7 @@ from harness.engines.base import (
 )
 from harness.engines.footprint import Footprint
 from harness.engines.outside import Boundary, DeviceWindow, Effect, Outside, OutsideEvent
+from harness.engines.probes import Uses, ending
 from harness.engines.world import World, callee_event
 from interp.blocks import slot
 from interp.events import GuestTrap
@@ -165,6 +166,7 @@ class Guest:
         self._world: World | None = None
         self._view = _View(self.machine)
         self._effects: list[Effect] = []
+        self._probing = False
 
     def place(self, code: tuple[Region, ...], before: MachineState) -> None:
         """Makes the machine ready to run from ``before``: the code is mapped first, for the code cache goes by it."""
@@ -184,6 +186,7 @@ class Guest:
         self.memory.barred = frozenset(map(sext64, self._boundaries))
         self._world = World(self._outside, before) if self._outside is not None else None
         self._effects = []
+        self._probing = False
         if isinstance(self.memory, _DeviceMemory):
             self.memory.world, self.memory.traced = self._world, False
 
@@ -227,12 +230,15 @@ class Guest:
         instructions, edges = (frozenset().union(*sets) for sets in zip(*parts, strict=True))
         return Coverage(instructions - self._boundaries, edges)
 
-    def steps(self, entry: int, fuel: int) -> Iterator[Step]:
+    def steps(self, entry: int, fuel: int, probing: bool = False) -> Iterator[Step]:
         """Runs as ``run`` does, instruction by instruction.
 
-        A call outside is a step without an instruction that writes what the world gave.
+        A call outside is a step without an instruction that writes what the world gave. With ``probing`` it is told as
+        instructions that use what was given (``probes``), and ends the run where they would trap.
         """
+        self._probing = probing
         yield from self._through(entry, RETURN_ADDRESS, _Crossing(fuel))
+        self._probing = False
 
     def after(self, region: Region) -> Region:
         """Gives what a region of the state holds now: the same object where nothing has changed."""
@@ -274,6 +280,14 @@ class Guest:
             crossing.stop = Stop("fuel", "", address, None, 0, "too many events outside")
         elif boundary.isolated:
             yield from self._callee(boundary, world, crossing)
+        elif self._probing:
+            for step in Uses(boundary, world, self._view, self.memory).steps(self._view):
+                yield step
+                if step.trap:
+                    crossing.stop = Stop("trap", step.trap, address, step.fault_address, 0)
+                    return
+            world.call(boundary, self._view)
+            yield from ending(world, self._view)
         else:
             self._view.changed = {}
             world.call(boundary, self._view)

@@ -148,6 +148,11 @@ class World:
         high = view.get(("fpr", slot.number | 1))
         return None if high is None else high << 32 | low
 
+    def size_of(self, span: Span, view: View) -> int | None:
+        """The number of bytes that a span names; None for a text, and where its count cannot be seen."""
+        count = 1 if span.count is None else self._slot(span.count, view)
+        return None if span.text or count is None else span.size * count
+
     def _extent(self, span: Span, view: View, writable: bool = False) -> tuple[int, int] | None:
         """Address and size of the memory that a span names; None where not all of it is there."""
         start = self._slot(span.pointer, view)
@@ -159,8 +164,7 @@ class World:
                 return None
             held = view.read(place[1], min(place[0].end - place[1], _MOST_BYTES))
             return place[1], held.find(b"\0") + 1 or len(held)
-        count = 1 if span.count is None else self._slot(span.count, view)
-        size = span.size * (count or 0)
+        size = self.size_of(span, view)
         if not size:
             return start, 0
         place = self._inside(start, size) if 0 < size <= _MOST_BYTES else None

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from difflib import get_close_matches
 from fnmatch import fnmatchcase
 from pathlib import Path
+from typing import Protocol
 
 from harness.engines.base import Region, Target
 from harness.engines.outside import Outside
@@ -35,6 +36,16 @@ class Function:
         return self.address + self.size
 
 
+class Around(Protocol):
+    """What lies outside of a program."""
+
+    def for_function(self, function: Function) -> Outside | None:
+        """What is outside while ``function`` is under test; None where nothing is."""
+
+    def for_search(self) -> Outside | None:
+        """What is outside of the whole program: no function of it, whatever becomes of calls in a check."""
+
+
 @dataclass(frozen=True)
 class Program:
     """An image, loaded.
@@ -43,7 +54,8 @@ class Program:
     same objects), read-only unless code shares a page with writable data. ``functions`` ascend by address; two
     functions may have one name (file-local ones do). ``gp`` is what r28 holds while the program runs, 0 where the
     image does not say. ``notes`` tell what was left out of the image's list of functions, or mended in it. ``beyond``
-    are functions that the image names and does not hold; their size is 0.
+    are functions that the image names and does not hold; their size is 0. ``around`` is what lies outside, None where
+    nothing does.
     """
 
     path: Path
@@ -54,6 +66,7 @@ class Program:
     entry: int
     notes: tuple[str, ...] = ()
     beyond: tuple[Function, ...] = ()
+    around: Around | None = field(default=None, compare=False)
     _starts: tuple[int, ...] = field(init=False, repr=False, compare=False)
     _names: dict[int, str] = field(init=False, repr=False, compare=False)
 
@@ -97,8 +110,9 @@ class Program:
         """Gives the region that holds ``address``, which must be in the image."""
         return next(region for region in self.regions if region.address <= address < region.end)
 
-    def target(self, function: Function, fr: bool, outside: Outside | None = None) -> Target:
+    def target(self, function: Function, fr: bool) -> Target:
         """Makes what an engine loads in order to call ``function``."""
+        outside = self.around.for_function(function) if self.around is not None else None
         return Target(function.name, function.address, function.size, self.code, fr, self._names, outside)
 
 

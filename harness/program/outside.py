@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
+from functools import cached_property
 
 from harness.abi import Abi
 from harness.config import Build, Calls, External
@@ -14,7 +15,7 @@ from harness.errors import UsageError
 from harness.program.model import Function, Program
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Surroundings:
     """Everything outside of one program.
 
@@ -55,10 +56,21 @@ class Surroundings:
         )
 
     def for_function(self, function: Function) -> Outside | None:
-        """What is outside while ``function`` is under test; None where nothing is."""
+        """What is outside while ``function`` is under test: one and the same where no callee is isolated."""
         callees = [one for one in self.callees if one.address != function.address]
+        return self._with(callees) if callees else self.for_search()
+
+    def for_search(self) -> Outside | None:
+        """What is outside of the whole program."""
+        return self._alone
+
+    @cached_property
+    def _alone(self) -> Outside | None:
+        return self._with(()) if self.declared or self.undeclared or self.windows else None
+
+    def _with(self, callees: Iterable[Boundary]) -> Outside:
         boundaries = {one.address: one for one in (*callees, *self.undeclared, *self.declared)}
-        return Outside(self.abi, boundaries, self.windows) if boundaries or self.windows else None
+        return Outside(self.abi, boundaries, self.windows)
 
 
 def _boundaries(where: str, external: External, program: Program) -> list[Boundary]:

@@ -22,6 +22,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "harness.engines.world",
         "harness.engines.footprint",
         "harness.engines.guest",
+        "harness.engines.probes",
     ),
     ("harness.program", "harness.evidence"),
     ("harness.translated", "harness.states", "harness.store", "harness.report", "harness.coverage", "harness.pool"),
