@@ -83,7 +83,7 @@ class Search:
         self, program: Program, function: Function, abi: Abi, fr: bool, guided: bool = True, fuel: int = _SEARCH_FUEL
     ) -> None:
         self._findings = Findings(program, function, abi, fr)
-        self._runner = Runner(program.code, fr)
+        self._runner = Runner(program.code, fr, program.around.for_search() if program.around else None)
         self._constants = constants_of(program, function)
         self._entry = function.address
         self._fuel = fuel
