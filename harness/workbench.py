@@ -117,8 +117,7 @@ class Workbench:
 
     def search(self, function: Function) -> Search:
         """The search for what ``function`` reads, as far as it came at once."""
-        check = self.build.check
-        return Search(self.program, function, self.abi, self.fr, shapes=check.shapes, guided=check.guidance)
+        return Search(self.program, function, self.abi, self.fr)
 
     def shape(self, function: Function) -> Shape:
         """What ``function`` reads."""

@@ -97,7 +97,7 @@ GUEST = {
     "factorial": FACTORIAL,
 }
 
-#: What the C does, where R is the registers, m the memory. Callers of the guest save registers on the stack: so do these.
+#: What the C does, where R is the registers and m the memory. It keeps registers on the stack as the guest does.
 RIGHT = {
     "announce": """
         ENTER(); R[16] = R[4]; R[17] = R[5]; R[31] = LINK(announce, 7); f_port_open(m);

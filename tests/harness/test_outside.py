@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import pytest
-from outside_project import EXTERNALS, RIGHT, make
+from outside_project import RIGHT, make
 
 from harness.check import Options, check
-from harness.errors import UsageError
-from harness.replaying import replay
 from harness.results import FunctionResult
 from harness.verdicts import DifferenceKind, Verdict
 
