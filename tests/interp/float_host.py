@@ -13,6 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import cffi
 from float_chip import INVALID, SIGN_OPERATIONS, TINY, UNDERFLOW, Answer, Judge, Layout, Operation, Pair
 
 #: AArch64 and others find tininess before rounding (IEEE 754-2008 section 7.5).
@@ -100,8 +101,6 @@ _QUIET_COMPARE, _SIGNALLING_COMPARE = 7, 8
 
 @cache
 def _library() -> tuple[Any, Any]:
-    import cffi
-
     ffi = cffi.FFI()
     ffi.cdef(
         "void run(int op, int from, int to, int mode, long n, const uint64_t *a, const uint64_t *b, uint64_t *r,"

@@ -17,6 +17,9 @@ from float_chip import Pair
 from interp.optable import Row
 from interp.softfloat import DOUBLE, NEAREST, SINGLE, Format
 
+#: Structured pairs of operands that each operation on two has to be judged on, at least, in each rounding mode.
+PAIRS = 46_464
+
 
 def exponent_fields(fmt: Format) -> list[int]:
     """Exponent fields at and around zero, one, the extremes and the width of a significand."""
@@ -241,15 +244,16 @@ def has_two(row: Row) -> bool:
 
 @cache
 def cases(row: Row, part: int = 1) -> tuple[Pair, ...]:
-    """The operands of a floating-point row, 0 for one that it lacks; one in ``part`` of them."""
+    """The operands of a floating-point row, 0 for one that it lacks; one in ``part`` of them (of ``PAIRS``, where it has two)."""
     random = Random(f"{row.name} {part}")
     stem, *_, source = row.name.split(".")
     fmt = format_of(source)
     if has_two(row):
         assert fmt is not None
         every = list(product(structured(fmt), repeat=2))
+        some = every if part == 1 else random.sample(every, -(-PAIRS // part))
         targeted = [islice(make(fmt, random), 3000 // part) for make in _TARGETED.get(stem, ())]
-        return (*random.sample(every, -(-len(every) // part)), *chain(*targeted), *pairs(fmt, random, 3000 // part))
+        return (*some, *chain(*targeted), *pairs(fmt, random, 3000 // part))
     if fmt is None:
         to = format_of(row.name.split(".")[1])
         assert to is not None
