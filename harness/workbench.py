@@ -117,7 +117,8 @@ class Workbench:
 
     def search(self, function: Function) -> Search:
         """The search for what ``function`` reads, as far as it came at once."""
-        return Search(self.program, function, self.abi, self.fr)
+        check = self.build.check
+        return Search(self.program, function, self.abi, self.fr, shapes=check.shapes, guided=check.guidance)
 
     def shape(self, function: Function) -> Shape:
         """What ``function`` reads."""

@@ -249,6 +249,13 @@ class Check(Table):
         description="Callees run for real on every leg (deep), or do on every leg what they did in the reference "
         "(isolated), so that no function is blamed for one that it calls.",
     )
+    shapes: bool = Field(
+        default=True,
+        description="Whether to find out what a function reads, by running it; otherwise only registers are drawn.",
+    )
+    guidance: bool = Field(
+        default=True, description="Whether states are made that aim at branch directions which no state has gone."
+    )
     include: tuple[str, ...] = Field(
         default=("*",), min_length=1, description="Shell patterns of the functions to check."
     )

@@ -83,6 +83,9 @@ def _function(function: FunctionResult) -> dict[str, Any]:
         "instructions_total": function.instructions_total,
         "branches_reached": function.branches_reached,
         "branches_total": function.branches_total,
+        "branches_missed": [
+            {"address": f"{one.address:016x}", "taken": one.taken, "why": str(one.why)} for one in function.missed
+        ],
         "first_difference": _finding(function.finding) if function.finding else None,
         "notes": list(function.notes),
     }

@@ -14,8 +14,8 @@ from rich.console import Console
 from rich.text import Text
 
 from harness.report.text import visible
-from harness.results import CheckResult, Difference, Finding, FunctionResult
-from harness.verdicts import DifferenceKind, Verdict
+from harness.results import CheckResult, Difference, Finding, FunctionResult, Missed
+from harness.verdicts import DifferenceKind, Miss, Verdict
 
 _STYLES = {
     Verdict.AGREE: "green",
@@ -189,6 +189,8 @@ def summary_lines(result: CheckResult) -> list[str]:
             f"{reached:,} of {total:,} instructions and {directions:,} of {all_directions:,} branch directions "
             "were reached; nothing is said about the others"
         )
+    if why := [f"{count:,} {miss}" for miss, count in _missed_counts(result).items() if count]:
+        lines.append(f"directions not gone: {', '.join(why)}")
     if result.scope == "abi":
         lines.append("scope abi: registers that a caller may not rely on, and the dead stack, were not compared")
     if result.interrupted:
@@ -196,6 +198,16 @@ def summary_lines(result: CheckResult) -> list[str]:
         lines.append(f"interrupted: {missing} not finished and not in the table")
     lines.append(f"seed {result.seed}, {result.seconds:.1f} s")
     return lines
+
+
+def missed_text(missed: Sequence[Missed]) -> str:
+    """The branch directions that no counted state went, by reason: ``behind another: 80001234 taken, ...``."""
+    texts = []
+    for why in Miss:
+        ways = [(one.address & 0xFFFF_FFFF, one.taken) for one in missed if one.why is why]
+        if places := [f"{address:08x} {'taken' if taken else 'not taken'}" for address, taken in ways]:
+            texts.append(f"{why}: {', '.join(places)}")
+    return "; ".join(texts)
 
 
 def timing_lines(result: CheckResult) -> list[str]:
@@ -221,6 +233,9 @@ def _print_table(console: Console, build: str, compiler: str, functions: Sequenc
     for function in functions:
         for note in function.notes:
             console.print(f"note: {visible(function.name)}: {visible(note)}")
+    for function in functions:
+        if function.missed:
+            console.print(f"not gone: {visible(function.name)}: {missed_text(function.missed)}")
     console.print()
 
 
@@ -256,6 +271,11 @@ def _line(cells: Sequence[str], widths: Sequence[int]) -> str:
 def _sums(functions: Iterable[FunctionResult], what: str) -> tuple[int, int]:
     rows = list(functions)
     return sum(getattr(f, f"{what}_reached") for f in rows), sum(getattr(f, f"{what}_total") for f in rows)
+
+
+def _missed_counts(result: CheckResult) -> dict[Miss, int]:
+    reasons = [missed.why for function in result.functions for missed in function.missed]
+    return {miss: reasons.count(miss) for miss in Miss}
 
 
 def _plural(count: int, noun: str) -> str:

@@ -40,7 +40,8 @@ _ORDER = {"gpr": 0, "fpr": 1, "hi": 2, "lo": 2, "stack": 3, "image": 4, "block":
 class Findings:
     """Everything known about the inputs of one function."""
 
-    def __init__(self, program: Program, function: Function, abi: Abi, fr: bool) -> None:
+    def __init__(self, program: Program, function: Function, abi: Abi, fr: bool, blind: bool = False) -> None:
+        self._blind = blind  # nothing is repaired: no word becomes a pointer, a function or a count
         self._program = program
         self._function = function
         self._abi = abi
@@ -208,6 +209,8 @@ class Findings:
         Gives the places whose values have to be drawn anew and the pointers and blocks that changed; empty when there
         is nothing to try.
         """
+        if self._blind:
+            return set()
         if trace.trap.endswith("fetch") or trace.trap == "reserved-instruction":
             return self._make_function(trace.culprit)
         if trace.trap == "unimplemented-operation":
@@ -295,7 +298,7 @@ class Findings:
     def _limit(self, places: frozenset[Place] | set[Place]) -> set[Place]:
         """Makes scalars among ``places`` counts, or counts smaller; gives those that changed."""
         changed: set[Place] = set()
-        for place in places if self.may_limit else ():
+        for place in places if self.may_limit and not self._blind else ():
             guess = self._guesses.get(place)
             if guess is None or guess.kind not in (Kind.SCALAR, Kind.COUNT) or guess.fixed:
                 continue

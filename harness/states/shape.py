@@ -76,13 +76,21 @@ def find_shape(program: Program, function: Function, abi: Abi, fr: bool, fuel: i
 class Search:
     """The search for the shape of ``function``; it can go on from states that a check has tried.
 
-    Without ``guided`` nothing is aimed at missing branch directions.
+    Without ``shapes`` it does not look for pointers: what the function reads is drawn at random. Without ``guided``
+    nothing is aimed at missing branch directions.
     """
 
     def __init__(
-        self, program: Program, function: Function, abi: Abi, fr: bool, guided: bool = True, fuel: int = _SEARCH_FUEL
+        self,
+        program: Program,
+        function: Function,
+        abi: Abi,
+        fr: bool,
+        shapes: bool = True,
+        guided: bool = True,
+        fuel: int = _SEARCH_FUEL,
     ) -> None:
-        self._findings = Findings(program, function, abi, fr)
+        self._findings = Findings(program, function, abi, fr, blind=not shapes)
         self._runner = Runner(program.code, fr, program.around.for_search() if program.around else None)
         self._constants = constants_of(program, function)
         self._entry = function.address

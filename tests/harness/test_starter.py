@@ -66,6 +66,8 @@ def test_what_it_shows_as_a_default_is_the_default(tmp_path: Path) -> None:
         "seed": 0,
         "scope": "abi",
         "calls": "deep",
+        "shapes": True,
+        "guidance": True,
         "include": ["*"],
     }
     del table["translator"]  # has required keys, so it cannot show that it is absent by default

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from harness.results import CheckResult, Difference, Finding, FunctionResult, InputPart, LegInfo, Writer
-from harness.verdicts import DifferenceKind, Verdict
+from harness.results import CheckResult, Difference, Finding, FunctionResult, InputPart, LegInfo, Missed, Writer
+from harness.verdicts import DifferenceKind, Miss, Verdict
 
 LEGS = (
     LegInfo("reference", "0.1.0"),
@@ -108,7 +108,14 @@ def function(name: str, number: int, verdict: Verdict, **fields: object) -> Func
     return FunctionResult(**{**values, **fields})  # type: ignore[arg-type]  # the tests give the right types
 
 
-AGREES = function("crc32_step", 0, Verdict.AGREE, compared=198, discarded=(("open:non-canonical-operand", 2),))
+AGREES = function(
+    "crc32_step",
+    0,
+    Verdict.AGREE,
+    compared=198,
+    discarded=(("open:non-canonical-operand", 2),),
+    missed=(Missed(0xFFFF_FFFF_8000_1010, False, Miss.UNSOLVED),),
+)
 
 ALL_KINDS = (
     AGREES,
@@ -123,6 +130,14 @@ ALL_KINDS = (
         compared=40,
         discarded=(("guest trap:tlb-load", 150), ("references disagree", 10)),
         notes=("references disagree at f0: reference 3f800000, unicorn 3f800001; kept in cases/bell-0123.json",),
+        branches_total=8,
+        missed=(
+            Missed(0xFFFF_FFFF_8000_1104, True, Miss.BEHIND),
+            Missed(0xFFFF_FFFF_8000_1104, False, Miss.BEHIND),
+            Missed(0xFFFF_FFFF_8000_1110, True, Miss.IMPOSSIBLE),
+            Missed(0xFFFF_FFFF_8000_1120, False, Miss.UNFINISHED),
+            Missed(0xFFFF_FFFF_8000_1130, True, Miss.UNSOLVED),
+        ),
     ),
     function(
         "panic",
