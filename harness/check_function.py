@@ -42,6 +42,9 @@ _SHRINK_RUNS = {DifferenceKind.HANG: 60, DifferenceKind.CRASH: 500}
 _SHRINK_RUNS_OTHERWISE = 2000
 
 
+#: What is said of a function outside that the file does not name.
+_UNDECLARED = "which no source of the C defines: only that it is called is compared; [[external]] can say more"
+
 #: States after which a function that never ended within its budget is given up: each one costs the whole budget.
 _ENDLESS = 16
 
@@ -214,6 +217,7 @@ class _FunctionCheck:
         self._disagreement: tuple[MachineState, Difference] | None = None
         self._notes: list[str] = []
         self._warnings: set[GuestEvent] = set()
+        self._undeclared: set[str] = set()
 
     def run(self) -> tuple[FunctionResult, ...]:
         if self._active:
@@ -222,6 +226,7 @@ class _FunctionCheck:
             self._explain()
             ordered = sorted(self._warnings, key=lambda event: (event.address, event.kind))
             self._notes += [f"{e.kind} at {e.address:016x}: {WARNINGS[e.kind]}" for e in ordered]
+            self._notes += [f"calls {name}, {_UNDECLARED}" for name in sorted(self._undeclared)]
         return tuple(self._result(tally) for tally in self._tallies)
 
     def _load(self) -> None:
@@ -280,6 +285,9 @@ class _FunctionCheck:
         if self._job.target.outside is not None:
             before = replace(before, draws=state_draws(self._seed, self._states))
         references, decided = run_references(self._job, before, self._clock)
+        if self._job.target.outside is not None:
+            called = {event.where for event in references[0][1].outside}
+            self._undeclared |= called & self._job.target.outside.undeclared
         coverage = references[0][1].coverage
         self._warnings.update(event for event in references[0][1].events if event.kind in WARNINGS)
         if coverage is not None:  # what does not count as a state does not count as reached

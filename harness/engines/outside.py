@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property
 
 from harness.abi import Abi
 from harness.config.outside import SPAN
@@ -105,7 +106,8 @@ class Boundary:
     """A function outside of the code under test, at a guest ``address``.
 
     ``result`` says how to draw what it gives (``harness.config.outside.RESULTS``, the name of a register, or values to
-    choose from). One that is ``isolated`` does what the guest's own function does in the reference instead.
+    choose from). One that is ``isolated`` does what the guest's own function does in the reference instead; one that is
+    not ``declared`` is outside only because the C lacks it.
     """
 
     name: str
@@ -115,6 +117,7 @@ class Boundary:
     writes: tuple[Span, ...] = ()
     result: str | tuple[int, ...] = "integer"
     isolated: bool = False
+    declared: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,10 +151,10 @@ class Outside:
     boundaries: Mapping[int, Boundary]
     windows: tuple[DeviceWindow, ...] = ()
 
-    @property
-    def isolated(self) -> bool:
-        """Whether a callee of the guest is outside."""
-        return any(boundary.isolated for boundary in self.boundaries.values())
+    @cached_property
+    def undeclared(self) -> frozenset[str]:
+        """The names of the functions that are outside only because the C lacks them."""
+        return frozenset(one.name for one in self.boundaries.values() if not one.declared)
 
     def window_at(self, address: int) -> DeviceWindow | None:
         """The window that holds a guest address."""

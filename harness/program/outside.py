@@ -51,7 +51,7 @@ class Surroundings:
         lost = set(unseen)
         return replace(
             self,
-            undeclared=tuple(Boundary(names[address], address) for address in sorted(set(undeclared))),
+            undeclared=tuple(Boundary(names[address], address, declared=False) for address in sorted(set(undeclared))),
             callees=tuple(one for one in self.callees if one.address not in lost),
         )
 

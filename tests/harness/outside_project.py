@@ -120,6 +120,7 @@ RIGHT = {
 
 _HEADER = """
 #include <stdint.h>
+#pragma once
 extern int64_t R[32];
 static inline uint8_t *at(uint8_t *m, int64_t a) { return m + ((uint32_t)a - 0x80000000u); }
 static inline void put(uint8_t *m, int64_t a, int64_t v)
@@ -191,8 +192,20 @@ fuel = 2000
 """
 
 
-def make(folder: Path, c: dict[str, str] | None = None, more: str = EXTERNALS, check: str = "") -> Path:
-    """Writes the project into ``folder`` and gives its tally.toml; ``c`` replaces bodies, ``more`` is its end."""
+def make(
+    folder: Path,
+    c: dict[str, str] | None = None,
+    more: str = EXTERNALS,
+    check: str = "",
+    compilers: str = '["cc -O1"]',
+    apart: bool = False,
+    static: str = "",
+) -> Path:
+    """Writes the project into ``folder`` and gives its tally.toml.
+
+    ``c`` replaces bodies, None leaves one out; with ``apart`` each function has a C file of its own. ``more`` is the
+    end of the file, ``check`` is added to its table; the function ``static`` is that in the C.
+    """
     address, image, lines = BASE, b"", []
     for name, words in GUEST.items():
         image += b"".join(word.to_bytes(4, "big") for word in words)
@@ -201,11 +214,14 @@ def make(folder: Path, c: dict[str, str] | None = None, more: str = EXTERNALS, c
     (folder / "guest.bin").write_bytes(image)
     (folder / "functions.txt").write_text("\n".join(lines) + "\n")
     (folder / "c").mkdir(exist_ok=True)
-    (folder / "c" / "guest.h").write_text(_HEADER + "".join(f"void f_{name}(uint8_t *m);\n" for name in RIGHT))
+    declared = "".join(f"{'static ' * (name == static)}void f_{name}(uint8_t *m);\n" for name in RIGHT)
+    (folder / "c" / "guest.h").write_text(_HEADER + declared)
     (folder / "c" / "state.c").write_text('#include "guest.h"\nint64_t R[32];\n')
     bodies = {**RIGHT, **(c or {})}
-    text = [f"void f_{name}(uint8_t *m) {{ {body} }}" for name, body in bodies.items() if body]
-    (folder / "c" / "all.c").write_text('#include "guest.h"\n' + "\n".join(text) + "\n")
+    for name, body in bodies.items():
+        text = f"{'static ' * (name == static)}void f_{name}(uint8_t *m) {{ {body} }}\n" if body else ""
+        with (folder / "c" / (f"{name}.c" if apart else "all.c")).open("a") as file:
+            file.write(f'#include "guest.h"\n{text}')
     tally = folder / "tally.toml"
-    tally.write_text(_TALLY + check + more)
+    tally.write_text(_TALLY.replace('["cc -O1"]', compilers) + check + more)
     return tally
