@@ -10,8 +10,9 @@ import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Protocol
 
-from harness.check_function import Clock, check_function, function_seed
+from harness.check_function import Clock, StateSource, check_function, function_seed
 from harness.config import Build, Config, Scope, load_config
 from harness.errors import UsageError
 from harness.pool import run_all
@@ -51,6 +52,50 @@ class Options:
         )
 
 
+class Study(Protocol):
+    """What is done with each function: which states it gets, and what is said of it besides.
+
+    It is sent to the workers with each function, so that it must pickle.
+    """
+
+    def chosen(self, bench: Workbench, functions: tuple[Function, ...]) -> tuple[Function, ...]:
+        """Those of the selected functions that are looked at.
+
+        Errors: ``UsageError`` for a program that is none for this study.
+        """
+
+    def source(self, bench: Workbench, function: Function) -> StateSource:
+        """The states of a function."""
+
+    def limits(self, source: StateSource, limits: Limits) -> Limits:
+        """The limits of its check, by those of the command."""
+
+    def row(self, source: StateSource, result: FunctionResult) -> FunctionResult:
+        """Its result after the check."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShapeStudy:
+    """The usual one: states in the shape that the function's inputs have."""
+
+    def chosen(self, bench: Workbench, functions: tuple[Function, ...]) -> tuple[Function, ...]:
+        """All of them."""
+        return functions
+
+    def source(self, bench: Workbench, function: Function) -> StateSource:
+        """States in the function's shape."""
+        search = bench.search(function)
+        return ShapedStates(search.shape, search)
+
+    def limits(self, source: StateSource, limits: Limits) -> Limits:
+        """As they are."""
+        return limits
+
+    def row(self, source: StateSource, result: FunctionResult) -> FunctionResult:
+        """As it is."""
+        return result
+
+
 @dataclass(frozen=True, slots=True)
 class _Item:
     """One function of one build, as it is sent to a worker."""
@@ -58,6 +103,7 @@ class _Item:
     build: Build
     limits: Limits
     function: Function
+    study: Study
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +114,7 @@ class _Done:
     timing: dict[str, float]
 
 
-def check(file: Path, options: Options, progress: Progress | None = None) -> CheckResult:
+def check(file: Path, options: Options, progress: Progress | None = None, study: Study = ShapeStudy()) -> CheckResult:
     """Checks what ``options`` select of the ``tally.toml`` at ``file``.
 
     Errors: ``UsageError`` for whatever the user must change before anything can run.
@@ -84,7 +130,7 @@ def check(file: Path, options: Options, progress: Progress | None = None) -> Che
             bench.try_out()
             legs += [leg for leg in bench.legs() if leg not in legs]
             try:
-                functions = selected(bench.program, build, options.pattern)
+                functions = study.chosen(bench, selected(bench.program, build, options.pattern))
             except UsageError as error:
                 unmatched = error
                 continue
@@ -93,7 +139,7 @@ def check(file: Path, options: Options, progress: Progress | None = None) -> Che
                 if reason:
                     left_out += [_not_run(build, compiler, function, reason) for compiler in bench.compilers()]
                 else:
-                    items.append(_Item(build, options.limits(build), function))
+                    items.append(_Item(build, options.limits(build), function, study))
     if unmatched is not None and not items and not left_out:
         raise unmatched
     results, timing, interrupted = _run(items, options.workers or os.cpu_count() or 1, progress)
@@ -170,10 +216,11 @@ def _check_item(item: _Item) -> _Done:
             if _bench is not None:
                 _bench.close()
             _bench = Workbench(item.build)
-        search = _bench.search(item.function)
-        source = ShapedStates(search.shape, search)
+        source = item.study.source(_bench, item.function)
         clock.lap("shape")
-        return _Done(check_function(_bench.job(item.function, item.limits), source, clock), clock.seconds)
+        job = _bench.job(item.function, item.study.limits(source, item.limits))
+        results = check_function(job, source, clock)
+        return _Done(tuple(item.study.row(source, result) for result in results), clock.seconds)
     except UsageError as error:  # something changed after the check began
         return _Done((_not_run(item.build, "", item.function, str(error).splitlines()[0]),), clock.seconds)
     except Exception as error:  # noqa: BLE001 - whatever goes wrong with one function is its row, not the end of the run

@@ -13,40 +13,22 @@ import tempfile
 import traceback
 from collections.abc import Sequence
 from pathlib import Path
-from types import TracebackType
-from typing import Any
 
 import click
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
+from harness.cli_opcodes import opcodes
+from harness.cli_shared import FILE, ProgressBar, json_option
 from harness.config import MAX_STATES, Scope
 from harness.errors import HarnessError, UsageError
-from harness.report.jsonout import check_document, require_writable, write_json
+from harness.report.jsonout import check_document, write_json
 from harness.report.selftest import difference_named, print_difference, print_selftest, selftest_document
 from harness.report.survey import print_survey, survey_document
 from harness.report.terminal import make_console, print_check, print_replay, timing_lines
-from harness.report.text import visible
 from harness.results import exit_status
 
 USAGE, NOTHING, FAULT = 2, 3, 4
 #: What `git bisect run` takes for "this revision cannot be tested".
 UNTESTABLE = 125
-
-#: The room that opens a file tells what is wrong with it.
-_FILE = click.Path(path_type=Path, readable=False)
-
-
-def _writable(_: click.Context, __: click.Parameter, path: Path | None) -> Path | None:
-    """Refuses a file that cannot be written before the work is done that it was to hold."""
-    if path is not None:
-        require_writable(path)
-    return path
-
-
-_json_option = click.option(
-    "--json", "json_file", type=_FILE, metavar="FILE", callback=_writable, help="Write the result to FILE as well."
-)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -60,7 +42,7 @@ def cli() -> None:
 
 
 @cli.command(short_help="Check functions and report which differ.")
-@click.argument("config", type=_FILE)
+@click.argument("config", type=FILE)
 @click.option("-k", "pattern", default="", metavar="PATTERN", help="Only functions whose name matches (*, ?, [...]).")
 @click.option("--states", type=click.IntRange(1, MAX_STATES), metavar="N", help="States for each function.")
 @click.option("--seed", type=click.IntRange(0, (1 << 64) - 1), metavar="N", help="Seed of everything random.")
@@ -71,7 +53,7 @@ def cli() -> None:
     help="Compare what a caller may rely on (abi), or every register (all).",
 )
 @click.option("--build", default="", metavar="NAME", help="Only this build of the file.")
-@_json_option
+@json_option
 @click.option("--timing", is_flag=True, help="Print the share of each phase in the time spent.")
 @click.option("--for-git-bisect", is_flag=True, help="Exit with 125 where nothing can be said, for `git bisect run`.")
 def check(
@@ -96,7 +78,7 @@ def check(
 
     options = Options(pattern, build, states, seed, Scope(scope) if scope else None, workers)
     console = make_console()
-    with _Progress(console) as progress:
+    with ProgressBar(console) as progress:
         result = check(config, options, progress.told)
     print_check(console, result)
     if timing:
@@ -108,8 +90,8 @@ def check(
 
 
 @cli.command(short_help="Run a saved case again.")
-@click.argument("case", type=_FILE)
-@_json_option
+@click.argument("case", type=FILE)
+@json_option
 def replay(case: Path, json_file: Path | None) -> int:
     """Runs a saved case again and says whether it still differs.
 
@@ -127,7 +109,7 @@ def replay(case: Path, json_file: Path | None) -> int:
 
 
 @cli.command(short_help="Write a tally.toml to fill in.")
-@click.argument("file", type=_FILE, default="tally.toml")
+@click.argument("file", type=FILE, default="tally.toml")
 def init(file: Path) -> int:
     """Writes a tally.toml to fill in, with every key explained; never over a file that is there.
 
@@ -143,10 +125,10 @@ def init(file: Path) -> int:
 
 
 @cli.command(short_help="List functions, calls and what is missing from the C.")
-@click.argument("config", type=_FILE)
+@click.argument("config", type=FILE)
 @click.argument("pattern", default="")
 @click.option("--build", default="", metavar="NAME", help="Only this build of the file.")
-@_json_option
+@json_option
 def survey(config: Path, pattern: str, build: str, json_file: Path | None) -> int:
     """Lists the functions of a program, what they call, and whether they are translated.
 
@@ -167,7 +149,7 @@ def survey(config: Path, pattern: str, build: str, json_file: Path | None) -> in
 
 @cli.command(short_help="Try the references on this machine.")
 @click.argument("difference", default="", metavar="[ID]")
-@_json_option
+@json_option
 def selftest(difference: str, json_file: Path | None) -> int:
     """Says why the references may be believed: a program computed by hand, and every known difference of Unicorn.
 
@@ -190,35 +172,7 @@ def selftest(difference: str, json_file: Path | None) -> int:
     return 0 if result.good else FAULT
 
 
-#: Columns that the name of a function may take beside the bar.
-_NAME_WIDTH = 24
-
-
-class _Progress:
-    """A bar while functions are checked, on a terminal only."""
-
-    def __init__(self, console: Console) -> None:
-        name = TextColumn("{task.description}", markup=False)  # a name may hold anything
-        columns = (BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), name)
-        self._progress = Progress(*columns, console=console, transient=True) if console.is_terminal else None
-        self._task: Any = None
-
-    def __enter__(self) -> _Progress:
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        if self._progress is not None:
-            self._progress.stop()
-
-    def told(self, done: int, total: int, name: str) -> None:
-        """Shows that one more function is done; the bar's thread starts here, after the workers were forked."""
-        if self._progress is None:
-            return
-        shown = visible(name)[:_NAME_WIDTH]
-        if self._task is None:
-            self._progress.start()
-            self._task = self._progress.add_task(shown, total=total)
-        self._progress.update(self._task, completed=done, description=shown)
+cli.add_command(opcodes)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

@@ -17,6 +17,7 @@ from rich.console import Console
 from tiny_project import make
 
 from harness import cli
+from harness.cli_shared import ProgressBar
 from harness.engines.base import MachineState, Outcome
 from harness.engines.reference import Reference
 from harness.errors import HarnessError
@@ -138,7 +139,7 @@ def test_options_override_the_file(tmp_path: Path) -> None:
 def progress(terminal: bool) -> str:
     """What is written while three functions of odd names end."""
     file = io.StringIO()
-    with cli._Progress(Console(file=file, force_terminal=terminal, width=60)) as shown:
+    with ProgressBar(Console(file=file, force_terminal=terminal, width=60)) as shown:
         for done, name in enumerate(("[/bold]", "new\nline", "n" * 200), 1):
             shown.told(done, 3, name)
             if shown._progress is not None:

@@ -1,0 +1,96 @@
+"""The verb ``tallystick opcodes``: probes written, probes checked, the test itself scored."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from harness.cli_shared import FILE, ProgressBar, json_option
+from harness.config import Scope
+from harness.report.evidence import ledger_document, print_ledger, require_page, write_page
+from harness.report.jsonout import require_writable, write_json
+from harness.report.terminal import make_console
+from harness.results import exit_status
+
+
+@click.group(short_help="Prove opcode lowerings with a program of probes.")
+def opcodes() -> None:
+    """Tries every opcode in every form by a program of tiny functions, the probes.
+
+    \b
+    Example:
+      tallystick opcodes emit probes       writes the program, to be translated
+      tallystick opcodes check tally.toml  runs its translation
+    """
+
+
+@opcodes.command(short_help="Write the program of probes.")
+@click.argument("folder", type=FILE, metavar="DIR")
+def emit(folder: Path) -> int:
+    """Writes the program of probes into DIR: an ELF file, a listing and the list of bins for paired and flat FPRs.
+
+    \b
+    Example:
+      tallystick opcodes emit probes
+    """
+    from harness.opcodes.emit import emit  # slow to import, and `--help` needs none of it
+
+    for line in emit(folder):
+        click.echo(line)
+    return 0
+
+
+def _page(_: click.Context, __: click.Parameter, path: Path | None) -> Path | None:
+    """Refuses a page that cannot be written before the work is done that it was to show."""
+    if path is not None:
+        require_page(path)
+        require_writable(path)
+    return path
+
+
+@opcodes.command(short_help="Check the translation of the probes; give the ledger.")
+@click.argument("config", type=FILE)
+@click.option("-k", "pattern", default="", metavar="PATTERN", help="Only probes whose name matches (*, ?, [...]).")
+@click.option("--workers", type=click.IntRange(1), metavar="N", help="Processes; all processors by default.")
+@click.option(
+    "--scope",
+    type=click.Choice([scope.value for scope in Scope]),
+    help="Compare what a caller may rely on (abi), or every register (all).",
+)
+@click.option("--build", default="", metavar="NAME", help="Only this build of the file.")
+@click.option("--faults", type=FILE, metavar="FILE", help="What planted faults showed, to stand in the ledger.")
+@click.option("--page", type=FILE, metavar="FILE", callback=_page, help="Write the ledger to FILE.md or FILE.html.")
+@json_option
+def check(
+    config: Path,
+    pattern: str,
+    workers: int | None,
+    scope: str | None,
+    build: str,
+    faults: Path | None,
+    page: Path | None,
+    json_file: Path | None,
+) -> int:
+    """Checks the translation of the probes and says what was tried of every opcode.
+
+    \b
+    Example:
+      tallystick opcodes check tally.toml -k 'sltu*' --page ledger.html
+    """
+    from harness.check import Options, check  # see emit
+    from harness.opcodes.ledger import ledger, read_faults
+    from harness.opcodes.study import ProbeStudy
+
+    found = read_faults(faults) if faults else {}
+    options = Options(pattern, build, workers=workers, scope=Scope(scope) if scope else None)
+    console = make_console()
+    with ProgressBar(console) as progress:
+        result = check(config, options, progress.told, ProbeStudy())
+    made = ledger(result, found)
+    print_ledger(console, made)
+    if json_file is not None:
+        write_json(ledger_document(made), json_file)
+    if page is not None:
+        write_page(made, page)
+    return exit_status(result)

@@ -1,0 +1,60 @@
+"""What the verbs of the command line share: options and the progress bar."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+from harness.report.jsonout import require_writable
+from harness.report.text import visible
+
+#: The room that opens a file tells what is wrong with it.
+FILE = click.Path(path_type=Path, readable=False)
+
+
+def writable(_: click.Context, __: click.Parameter, path: Path | None) -> Path | None:
+    """Refuses a file that cannot be written before the work is done that it was to hold."""
+    if path is not None:
+        require_writable(path)
+    return path
+
+
+json_option = click.option(
+    "--json", "json_file", type=FILE, metavar="FILE", callback=writable, help="Write the result to FILE as well."
+)
+
+
+#: Columns that the name of a function may take beside the bar.
+_NAME_WIDTH = 24
+
+
+class ProgressBar:
+    """A bar while functions are checked, on a terminal only."""
+
+    def __init__(self, console: Console) -> None:
+        name = TextColumn("{task.description}", markup=False)  # a name may hold anything
+        columns = (BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), name)
+        self._progress = Progress(*columns, console=console, transient=True) if console.is_terminal else None
+        self._task: Any = None
+
+    def __enter__(self) -> ProgressBar:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        if self._progress is not None:
+            self._progress.stop()
+
+    def told(self, done: int, total: int, name: str) -> None:
+        """Shows that one more function is done; the bar's thread starts here, after the workers were forked."""
+        if self._progress is None:
+            return
+        shown = visible(name)[:_NAME_WIDTH]
+        if self._task is None:
+            self._progress.start()
+            self._task = self._progress.add_task(shown, total=total)
+        self._progress.update(self._task, completed=done, description=shown)

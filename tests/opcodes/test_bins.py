@@ -1,0 +1,120 @@
+"""Bins and states: each bin is hit, what was put into a state is read back, what does not count has its reason."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from harness.abi import ABIS
+from harness.engines.base import Region
+from harness.opcodes.bins import BinList
+from harness.opcodes.catalogue import catalogue
+from harness.opcodes.image import TEXT
+from harness.opcodes.probe import Probe
+from harness.opcodes.states import ProbeStates
+from harness.program.model import Function, Program
+
+CODE = Region(0xFFFF_FFFF_0000_0000 | TEXT, bytes(0x1000), writable=False)
+FUNCTION = Function("probe", CODE.address, 16)
+PROGRAM = Program(Path("probes.elf"), (CODE,), (CODE,), (FUNCTION,), 0, CODE.address)
+
+
+def probe(name: str, fr: bool = False) -> Probe:
+    return next(probe for probe in catalogue(fr) if probe.name == name)
+
+
+def states(name: str, fr: bool = False) -> ProbeStates:
+    return ProbeStates(probe(name, fr), PROGRAM, FUNCTION, ABIS["n32" if fr else "o32"], fr)
+
+
+def test_the_usual_form_counts_classes_in_combination_and_others_alone() -> None:
+    both = list(BinList.of(probe("addu__distinct")).all())
+    assert len(both) == 12 * 12
+    assert "s: zero, t: minus one" in both
+    alone = list(BinList.of(probe("addu__distinct__slot_taken")).all())
+    assert len(alone) == 12 + 12
+    assert "t: minus one" in alone
+
+
+def test_what_rounds_counts_its_modes() -> None:
+    whole = list(BinList.of(probe("add_s__distinct")).all())
+    assert len(whole) == 17 * 17 * 4
+    assert "fs: largest, ft: largest, upward" in whole
+    assert "towards zero" in BinList.of(probe("add_s__fd_is_fs")).all()
+    assert not any("upward" in name for name in BinList.of(probe("abs_s__distinct")).all())
+
+
+@pytest.mark.parametrize(
+    ("name", "fr"),
+    [
+        ("addu__distinct", False),
+        ("daddu__d_is_s", False),
+        ("mul_d__distinct", False),
+        ("mul_d__odd", True),
+        ("lwl__byte_is_5", False),
+        ("ldc1__distinct", False),
+        ("sdl__distinct", False),
+        ("bc1t__distinct", False),
+        ("ctc1__distinct", False),
+        ("mfhi__distinct", False),
+        ("idiom__pair_add", False),
+        ("addu__distinct__slot_changes_condition", False),
+    ],
+)
+def test_states_hit_every_bin_and_hold_what_was_put_in(name: str, fr: bool) -> None:
+    source = states(name, fr)
+    rng = Random(3)
+    for _ in range(50):
+        values = source.bins.anything(rng)
+        found = source.values(source.state(values, rng))
+        assert found[0] == values[0]
+        assert found[1] == values[1] or not probe(name, fr).rounds
+    for state in source.opening(1000):
+        source.judged(state, "")
+    assert set(source.bins.all()) == set(source.hits)
+
+
+def test_a_bin_whose_states_never_count_has_the_reason_and_was_tried_again() -> None:
+    source = states("div__distinct")
+    ran = 0
+    for state in source.opening(1000):
+        ran += 1
+        source.judged(state, "open:division-by-zero" if source.values(state)[0][1] == 0 else "")
+    without = set(source.bins.all()) - set(source.hits)
+    assert without == {
+        f"s: {name}, t: zero" for name in ("zero", "one", "minus one", "largest", "smallest", "positive", "negative")
+    } | {
+        f"s: {name}, t: zero"
+        for name in ("next to an extreme", "halfword border", "power of two", "next to a power", "minus a power")
+    }
+    assert {source.given_up[name] for name in without} == {"open:division-by-zero"}
+    assert ran == 144 - 12 + 12 * 6 + 16, "six tries for each of the 12, and 16 states of chance"
+
+
+def test_a_word_is_sign_extended_and_a_double_in_a_pair_has_its_low_word_in_the_even_register() -> None:
+    words = states("addu__distinct")
+    state = words.state(((0x8000_0000, 1), 0), Random(1))
+    assert state.gpr[4:6] == (0xFFFF_FFFF_8000_0000, 1)
+    doubles = states("mov_d__distinct")
+    assert doubles.state(((0x3FF0_0000_0000_0001,), 0), Random(1)).fpr[12:14] == (1, 0x3FF0_0000)
+    assert (
+        states("mov_d__distinct", True).state(((0x3FF0_0000_0000_0001,), 0), Random(1)).fpr[12] == 0x3FF0_0000_0000_0001
+    )
+
+
+def test_pointers_are_what_every_call_starts_from() -> None:
+    source = states("lw__i_is_minus_32768")
+    base = source.base.gpr[4]
+    assert base is not None
+    data = next(region for region in source.base.memory if region.name == "data")
+    assert base - 0x8000 == data.address + 0x100
+    state = source.state(((0x1234_5678,), 0), Random(1))
+    assert next(region for region in state.memory if region.name == "data").data[0x100:0x104] == bytes.fromhex(
+        "12345678"
+    )
+
+
+def test_the_same_probe_gets_the_same_states() -> None:
+    assert list(states("subu__distinct").opening(100)) == list(states("subu__distinct").opening(100))
