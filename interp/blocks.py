@@ -2,28 +2,33 @@
 
 An instruction is usually one op (``forms``); links and checks of what is open are further ops before or behind it. A
 delay slot stands between the decision of its branch and the end of its block. What an instruction comes to is kept by
-its word: half of the words of a program occur again, and a block is made again where other registers are known to hold
-words.
+its word: half of the words of a program occur again, and a block is made again where other slots are known to be sound.
+
+A slot is *sound* if it needs no check: a general register, HI or LO that holds a sign-extended word, and Status while
+coprocessor 1 is usable. Sets of slots are bits of a number, bit n for slot n.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterable
+from collections.abc import Callable, Container, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, NamedTuple
 
 from interp.events import GuestTrap, open_, trap
-from interp.forms import COP0, FCSR, FPR, HI, LO, OUTCOME, SINK, Form, Op, closure
+from interp.forms import COP0, FCSR, FPR, HI, LO, OUTCOME, SINK, Op, form_of
 from interp.memory import Memory
-from interp.optable import Insn, Kind, Loc, decode
-from interp.words import sext32, sext64, zext64
+from interp.optable import REGISTERS, Insn, Kind, Loc, decode
+from interp.words import sext32, sext64
 
 STATUS, CU1, FR = COP0 + 12, 1 << 29, 1 << 26  # Status and two of its bits: coprocessor 1 usable, 64-bit FPRs
 _FILES = {"gpr": 0, "hi": HI, "lo": LO, "fcsr": FCSR, "fpr": FPR, "cop0": COP0}
+_REGISTERS = {name: (_FILES[file], lowest, number) for name, (file, lowest, number) in REGISTERS.items()}
+_REGISTERS |= {"nothing": (0, 32, 0), "nowhere": (SINK, 32, 0), "outcome": (OUTCOME, 32, 0)}
 
 _LONGEST = 256  # instructions of a block
 _COPROCESSOR_1 = (0x11, 0x31, 0x35, 0x39, 0x3D)  # major opcodes
+_HI_AND_LO = 1 << HI | 1 << LO
 
 #: What runs next: a signed address, or the (delay slot, target) of a likely branch that is taken.
 Key = int | tuple[int, int]
@@ -40,34 +45,30 @@ class Block:
 
     key: Key
     start: int
+    sound: int = 1  # what is so at its end; while it is made, so far
     length: int = 0  # instructions
     ops: list[Op] = field(default_factory=list)
     addresses: list[int] = field(default_factory=list)
     exits: tuple[Key, Key] | None = None  # not taken, taken; None: the outcome is the address
-    moved_at: int = -2  # its length at the last MFHI or MFLO
     branch: int | None = None  # address of the conditional branch that ends it
-    words: frozenset[int] = frozenset((0,))  # slots that surely hold sign-extended words at its end
-    instructions: frozenset[int] = frozenset()  # unsigned addresses
-    following: dict[Key, Block] = field(default_factory=dict)  # what ran next so far
+    moved_at: int = -2  # its length at the last MFHI or MFLO
+    following: dict[int, Block] = field(default_factory=dict)  # by outcome, what ran next so far
 
-    def add(self, address: int, *ops: Op) -> None:
+    def add(self, address: int, ops: Sequence[Op]) -> None:
         """Appends ops of the instruction at ``address``."""
         self.ops += ops
         self.addresses += [address] * len(ops)
 
 
-class _Prepared(NamedTuple):
-    """What an instruction comes to wherever it stands: its ops but for a link, and slots of registers."""
+class Prepared(NamedTuple):
+    """What an instruction comes to wherever it stands: its ops but for a link, and sets of slots."""
 
     insn: Insn
     ops: tuple[Op, ...]
-    words: frozenset[int]  # that must hold sign-extended words
-    targets: frozenset[int]  # but for register 0
-    narrowing: frozenset[int] | None  # the targets are such words if these slots are; None: nobody knows
+    needed: int  # what must be sound
+    written: int  # but for register 0
+    narrowing: int  # what is written becomes sound if these are; -1: never
 
-
-_NOWHERE: frozenset[int] = frozenset()
-_PLAIN = Form(("", ""))  # the meaning is the op
 
 _FIELDS: dict[str, Callable[[Insn], int]] = {
     "i": lambda insn: insn.imm,
@@ -83,13 +84,12 @@ def _jump(_x: Any, _y: Any) -> bool:
     return True
 
 
+def _link(address: int, _y: Any) -> int:
+    return address
+
+
 def _check_word(x: int, _y: int) -> None:
     open_("non-canonical-operand", x != sext32(x))
-
-
-def _note(kind: str) -> Op:
-    """An op that notes something open."""
-    return (lambda _x, _y: open_(kind, True)), SINK, 0, 0
 
 
 def _check_usable(status: int, _y: int) -> None:
@@ -105,13 +105,32 @@ def _refuse_branch(_x: Any, _y: Any) -> None:
     trap("refused", True)
 
 
-def _raise(kind: str, fault_address: int | None, detail: str) -> Op:
+def _note(kind: str) -> Op:
+    """An op that notes something open."""
+    return (lambda _x, _y: open_(kind, True)), SINK, 0, 0
+
+
+def _raise(miss: GuestTrap) -> Op:
     """An op that traps."""
 
     def op(_x: Any, _y: Any) -> None:
-        raise GuestTrap(kind, fault_address, detail)
+        raise GuestTrap(miss.kind, miss.fault_address, miss.detail)
 
     return op, SINK, 0, 0
+
+
+def _place(word: int, name: str) -> int:
+    """The slot of the register that an operand or result of an instruction word stands for."""
+    base, lowest, number = _REGISTERS[name]
+    return base + (word >> lowest & 31 | number)
+
+
+def _places(word: int, names: Iterable[str]) -> int:
+    """The set of the slots of operands or results."""
+    slots = 0
+    for name in names:
+        slots |= 1 << _place(word, name)
+    return slots
 
 
 def rejection(word: int) -> str:
@@ -125,131 +144,121 @@ def rejection(word: int) -> str:
 class Assembler:
     """Makes blocks over the slots ``r`` of one machine, whose list grows by the constants of the code."""
 
-    def __init__(self, memory: Memory, r: list[Any], fr: bool) -> None:
+    def __init__(self, memory: Memory, r: list[Any], fr: bool, ieee: bool = False) -> None:
         self._memory = memory
         self._r = r
         self._fr = fr
+        self._ieee = ieee
         self._pool: dict[int, int] = {}  # constant -> slot
-        self._prepared: dict[int, _Prepared] = {}  # by word
-        self._guarded = False
+        self._prepared: dict[int, Prepared] = {}  # by word
 
-    @property
-    def guarded(self) -> bool:
-        """Whether the code writes Status, so that coprocessor 1 may be off."""
-        return self._guarded
-
-    @guarded.setter
-    def guarded(self, guarded: bool) -> None:
-        if guarded is not self._guarded:
-            self._guarded = guarded
-            self._prepared.clear()
-
-    def block(self, key: Key, words: frozenset[int], ends: Container[int]) -> Block:
+    def block(self, key: Key, sound: int, ends: Container[int]) -> Block:
         """The block at ``key``: it ends with a branch, before one of ``ends``, or at a word that cannot run.
 
-        ``words`` are slots that surely hold sign-extended words at its start: these operands need no check.
+        ``sound`` is what is so at its start.
         """
         address, target = key if isinstance(key, tuple) else (key, None)
-        block = Block(key, address)
-        known = set(words)
-        if target is None:
-            self._fill(block, address, known, ends)
-        else:
-            self._append(block, address, known, in_slot=True)
-            block.exits = (target, target)
-        block.words = frozenset(known)
-        block.instructions = frozenset(map(zext64, range(block.start, block.start + 4 * block.length, 4)))
+        block = Block(key, address, sound)
+        insn = self._append(block, address, in_slot=target is not None)
+        if target is not None:
+            block.exits = target, target
+            return block
+        while insn and not insn.row.kind.has_slot:
+            address += 4
+            if address in ends or block.length == _LONGEST:
+                block.add(address - 4, [(_jump, OUTCOME, 0, 0)])
+                block.exits = address, address
+                return block
+            insn = self._append(block, address)
+        if insn:
+            self._branch(block, address, insn)
         return block
 
-    def _fill(self, block: Block, address: int, known: set[int], ends: Container[int]) -> None:
-        while insn := self._append(block, address, known):
-            kind, address = insn.row.kind, address + 4
-            if kind.has_slot:
-                taken = sext64(insn.target(address - 4))
-                block.branch = address - 4 if insn.conditional else None
-                if kind is Kind.LIKELY:
-                    block.exits = (address + 4, (address, taken))
-                else:
-                    self._append(block, address, known, in_slot=True)
-                    block.exits = None if kind is Kind.INDIRECT else (address + 4, taken)
-                return
-            if address in ends or block.length == _LONGEST:
-                block.add(address - 4, (_jump, OUTCOME, 0, 0))
-                block.exits = (address, address)
-                return
+    def _branch(self, block: Block, address: int, insn: Insn) -> None:
+        """Ends a block with the branch or jump at ``address`` and its delay slot."""
+        taken = sext64(insn.target(address))
+        block.branch = address if insn.conditional else None
+        if insn.row.kind is Kind.LIKELY:
+            block.exits = address + 8, (address + 4, taken)
+            return
+        self._append(block, address + 4, in_slot=True)
+        block.exits = None if insn.row.kind is Kind.INDIRECT else (address + 8, taken)
 
-    def _append(self, block: Block, address: int, known: set[int], in_slot: bool = False) -> Insn | None:
+    def _append(self, block: Block, address: int, in_slot: bool = False) -> Insn | None:
         """Adds the instruction at ``address``; None where nothing behind it can run."""
         block.length += 1
         try:
-            word = self._memory.fetch(address)
+            insn, ops, needed, written, narrowing = self.prepared(address)
         except GuestTrap as miss:
-            block.add(address, _raise(miss.kind, address, miss.detail))
+            block.add(address, [_raise(miss)])
             return None
-        prepared = self._prepared.get(word) or self._prepare(word)
-        if prepared is None:
-            block.add(address, _raise(rejection(word), None, f"word {word:08x}"))
+        if in_slot and insn.row.kind.has_slot:
+            block.add(address, [(_refuse_branch, SINK, 0, 0)])
             return None
-        insn, ops, words, targets, narrowing = prepared
-        row = insn.row
-        if in_slot and row.kind.has_slot:
-            block.add(address, (_refuse_branch, SINK, 0, 0))
-            return None
-        if not words <= known:
-            block.add(address, *((_check_word, SINK, place, 0) for place in sorted(words - known)))
-            known |= words
-        if HI in targets and LO in targets and block.length - block.moved_at <= 2:
-            block.add(address, _note("hilo-hazard"))
-        elif row.reads in (("hi",), ("lo",)):
+        if missing := needed & ~block.sound:
+            block.add(address, self._checks(missing))
+        if written & _HI_AND_LO == _HI_AND_LO and block.length - block.moved_at <= 2:
+            block.add(address, [_note("hilo-hazard")])
+        elif insn.row.reads in (("hi",), ("lo",)):
             block.moved_at = block.length
-        block.add(address, *ops)
-        if row.links:
-            block.add(address, *self._links(insn, address))
-        if narrowing is not None and narrowing <= known:
-            known |= targets
-        else:
-            known -= targets
+        block.add(address, ops)
+        if insn.row.links:
+            block.add(address, self._links(insn, address))
+        sound = block.sound | needed
+        block.sound = sound & ~written if narrowing & ~sound else sound | written
         return insn
 
-    def ops(self, insn: Insn, address: int) -> tuple[Op, ...]:
-        """The ops of the instruction at a signed address; a branch leaves its condition or target in OUTCOME."""
-        prepared = self._prepared.get(insn.word) or self._prepare(insn.word)
-        assert prepared is not None
-        return prepared.ops + self._links(insn, address)
-
-    def _links(self, insn: Insn, address: int) -> tuple[Op, ...]:
-        if not insn.row.links:
-            return ()
-        (link,) = insn.targets(self._fr)
-        constant = self._pooled(address + 8)
-        return (((lambda x, _y: x), slot(link) or SINK, constant, 0),)
-
-    def _prepare(self, word: int) -> _Prepared | None:
-        insn = decode(word)
-        if insn is None:
-            return None
-        row = insn.row
-        before = self._notes(insn)
-        if row.results == ("c0",) and slot(insn.loc("c0")) == STATUS:
-            self.guarded = True
-            before.append((_check_status, SINK, insn.t, STATUS))
-        if self.guarded and word >> 26 in _COPROCESSOR_1:
-            before.append((_check_usable, SINK, STATUS, 0))
-        targets = self._slots(insn.targets(self._fr)) - {0}
-        words = self._slots(map(insn.loc, row.word)) if row.word else _NOWHERE
-        narrowing = _NOWHERE if row.narrow == "always" or row.links else None
-        if row.narrow == "inherits":
-            narrowing = self._slots(insn.sources(self._fr))
-        prepared = self._prepared[word] = _Prepared(insn, (*before, self._op(insn)), words, targets, narrowing)
+    def prepared(self, address: int) -> Prepared:
+        """What the instruction at a signed address comes to. Raises: what its fetch raises, or the ``rejection``."""
+        word = self._memory.fetch(address)
+        prepared = self._prepared.get(word)
+        if prepared is None:
+            insn = decode(word)
+            if insn is None:
+                raise GuestTrap(rejection(word), None, f"word {word:08x}")
+            prepared = self._prepared[word] = self._prepare(insn)
         return prepared
 
-    def _slots(self, locs: Iterable[Loc]) -> frozenset[int]:
-        return frozenset([slot(loc) for loc in locs])
+    def ops(self, prepared: Prepared, address: int) -> tuple[Op, ...]:
+        """The ops of the instruction at a signed address; a branch leaves its condition or target in OUTCOME."""
+        checks = self._checks(prepared.needed & 1 << STATUS)
+        return (*checks, *prepared.ops, *self._links(prepared.insn, address))
+
+    def _links(self, insn: Insn, address: int) -> tuple[Op, ...]:
+        """The op that writes the return address of a call."""
+        if not insn.row.links:
+            return ()
+        to = _place(insn.word, insn.row.results[0])
+        return ((_link, to or SINK, self._pooled(address + 8), 0),)
+
+    def _prepare(self, insn: Insn) -> Prepared:
+        row, word = insn.row, insn.word
+        ops = self._notes(insn)
+        needed = _places(word, row.word)
+        if word >> 26 in _COPROCESSOR_1:
+            needed |= 1 << STATUS
+        written = _places(word, row.results) & ~1
+        if written & 1 << STATUS:
+            ops.append((_check_status, SINK, insn.t, STATUS))
+        narrowing = -1
+        if row.narrow == "inherits":
+            narrowing = _places(word, row.reads)
+        elif row.narrow or row.links:
+            narrowing = 0
+        return Prepared(insn, (*ops, self._op(insn)), needed, written, narrowing)
+
+    def _checks(self, slots: int) -> list[Op]:
+        """Ops that see whether slots are sound, and note or trap where not."""
+        return [
+            (_check_usable if place == STATUS else _check_word, SINK, place, 0)
+            for place in range(slots.bit_length())
+            if slots >> place & 1
+        ]
 
     def _notes(self, insn: Insn) -> list[Op]:
         """What is open whatever the values are."""
-        row = insn.row
-        if row.links and set(insn.targets(self._fr)) & set(insn.sources(self._fr)):
+        row, word = insn.row, insn.word
+        if row.links and _places(word, row.results) & _places(word, row.reads):
             return [_note("link-register")]
         if self._fr or not (row.fp_in or row.fp_out):
             return []
@@ -257,47 +266,28 @@ class Assembler:
             bits == 64 or row.kind is Kind.FLOAT
             for names, bits in ((row.reads, row.fp_in), (row.results, row.fp_out))
             for name in names
-            if name in ("fs", "ft", "fd") and insn.loc(name)[1] & 1
+            if name in ("fs", "ft", "fd") and _place(word, name) & 1
         ]
         return [_note("odd-fpr")] if any(odd) else []
 
     def _op(self, insn: Insn) -> Op:
         """The op of the meaning itself."""
-        row = insn.row
-        names, call = list(row.operands), row.meaning
-        while names and names[0] not in row.reads:
-            call = partial(call, self._constant(insn, names.pop(0)))
-        operands = [self._operand(insn, name) for name in names if name != "rm"]
-        view, result, second = "", OUTCOME if row.kind.has_slot else SINK, 0
-        status = ""
-        if row.results and not row.kind.has_slot:
-            view, result, second = self._place(insn, row.results[0], row.fp_out)
-            result = result or SINK
-            if row.kind is Kind.FLOAT and "fcsr" in row.results:
-                status = "flags" if view or result != FCSR else "condition"
-            elif len(row.results) == 2:
-                status, second = "second", slot(insn.loc(row.results[1]))
-        form = Form(tuple(operand[0] for operand in operands), view, status, "rm" in names)
-        (_, a, a_high), (_, b, b_high) = [*operands, ("", 0, 0), ("", 0, 0)][:2]
-        if form != _PLAIN:
-            call = closure(form)(call, self._r, a_high, b_high, result, second, row.fp_out)
-        return call, result, a, b
+        row, form = insn.row, form_of(insn.row, self._fr)
+        call = row.meaning
+        if form.bound:
+            call = partial(call, *[self._constant(insn, name) for name in form.bound])
+        a, b = [self._slot(insn, name, view) for name, view in form.takes]
+        d, second = [self._slot(insn, name, view) or SINK for name, view in form.gives]
+        if form.make:
+            call = form.make(call, self._r, a, b, d, second, self._ieee)
+        return call, d, a, b
 
-    def _operand(self, insn: Insn, name: str) -> tuple[str, int, int]:
-        """View, slot and slot of the high word of an operand."""
-        if name in insn.row.reads:
-            view, place, high = self._place(insn, name, insn.row.fp_in)
-            return ("bits" if view == "whole" and insn.row.kind is Kind.STORE else view), place, high
-        return "", self._pooled(self._constant(insn, name)), 0
-
-    def _place(self, insn: Insn, name: str, bits: int) -> tuple[str, int, int]:
-        """View, slot and slot of the high word of a register."""
-        file, n = loc = insn.loc(name)
-        if file == "fpr" and self._fr:
-            return "whole" if bits == 64 else "low", FPR + n, 0
-        if file == "fpr" and bits == 64:
-            return "pair", FPR + (n & ~1), FPR + (n | 1)
-        return "", slot(loc), 0
+    def _slot(self, insn: Insn, name: str, view: str) -> int:
+        """The slot of an operand or result; of a pair, that of the low word."""
+        if name in _REGISTERS:
+            place = _place(insn.word, name)
+            return place & ~1 if view == "pair" else place
+        return self._pooled(self._constant(insn, name))
 
     def _constant(self, insn: Insn, name: str) -> Any:
         return self._memory if name == "mem" else _FIELDS[name](insn)

@@ -2,8 +2,7 @@
 
 The soft-float gives the IEEE result with flags and remarks. The chip gives up on some operands and results and raises
 an unimplemented-operation exception for software to finish (cause E, which has no enable): a quiet NaN or denormal
-operand, a tiny result that it may not flush to zero, a conversion to integers out of range. Inside
-``ieee_when_unimplemented`` the IEEE result stands instead, and the use of it is noted as open.
+operand, a tiny result that it may not flush to zero, a conversion to integers out of range.
 
 FCR31: RM 1..0, flags 6..2, enables 11..7 and cause 16..12 (each V Z O U I), E 17, C 23, FS 24. Every arithmetic
 operation, conversion and compare rewrites the cause bits; one with its enable set raises an exception and leaves flags
@@ -13,9 +12,6 @@ Sources: R4K p. 161-165, 190-196 and V5K (NEC U11761EJ6V0UM) p. 188-192, 208-212
 """
 
 from __future__ import annotations
-
-from collections.abc import Iterator
-from contextlib import contextmanager
 
 from interp.events import open_, trap
 from interp.softfloat import (
@@ -31,29 +27,17 @@ from interp.softfloat import (
     UP,
     Result,
 )
-from interp.words import select
+from interp.words import M32, select
 
 WRITABLE = 0x0183_FFFF  #: the bits that CTC1 changes
 LEFT = 256  #: remark of a conversion, beside those of the soft-float: the chip leaves its operand to software
 ENABLES = 0x1F << 7
 RAISED = 1 << 12 | 1 << 2  #: cause and flag of the lowest exception: a multiplier
-KEPT = ~(0x3F << 12)  #: what an operation leaves as it was
+STEADY = 0x3F << 12 | ENABLES | 1 << 2  #: what tells whether one more inexact result changes anything: if not RAISED
+KEPT = ~(0x3F << 12) & M32  #: what an operation leaves as it was: all but the cause bits
 _UNIMPLEMENTED = 1 << 17
 CONDITION = 1 << 23
 _FLUSH = 1 << 24
-
-_software = False
-
-
-@contextmanager
-def ieee_when_unimplemented() -> Iterator[None]:
-    """Gives IEEE results where the chip would raise an unimplemented-operation exception."""
-    global _software
-    before, _software = _software, True
-    try:
-        yield
-    finally:
-        _software = before
 
 
 def condition(fcsr: int) -> bool:
@@ -69,9 +53,10 @@ def written(value: int) -> int:
     return after
 
 
-def settle(result: int, flags: int, fcsr: int, width: int) -> Result:
+def settle(result: int, flags: int, fcsr: int, width: int, ieee: bool) -> Result:
     """Result and FCR31 after an operation that gave ``result`` of ``width`` bits with IEEE ``flags`` and remarks.
 
+    With ``ieee`` the IEEE result stands where the chip would leave it to software, and its use is noted as open.
     Raises: unimplemented-operation, with cause E alone, where a remark says so; fp-exception where a flag is enabled.
     """
     enabled = fcsr >> 7 & IEEE_FLAGS
@@ -79,7 +64,7 @@ def settle(result: int, flags: int, fcsr: int, width: int) -> Result:
     left = flags & (QUIET_NAN | DENORMAL | LEFT)
     if flags & TINY and (not flush or enabled & (UNDERFLOW | INEXACT)):
         left |= TINY
-    if _software:
+    if ieee:
         open_("unimplemented-operation", left)
     else:
         trap("unimplemented-operation", left, fcsr=fcsr & KEPT | _UNIMPLEMENTED)

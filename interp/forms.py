@@ -2,8 +2,8 @@
 
 An op is (function, result slot, operand slot, operand slot), so that all instructions run through the same
 ``r[d] = op(r[a], r[b])``. Most integer meanings are such functions already. Round the others stands a closure that
-takes halves and pairs of floating-point registers together, puts a second result away, and keeps FCR31. Closures of one
-*form* are made from one text, written out as one would by hand: every call saved here counts on every instruction.
+takes halves and pairs of floating-point registers together, puts a second result away, and keeps FCR31. Its text is
+written out as one would by hand, for every call saved here counts on every instruction.
 
 Without FR a doubleword is a pair of slots, low word and high word. With FR a 32-bit write leaves the upper half of a
 register undefined: its slot then has the bit ``STALE`` set beyond the 64 of the value.
@@ -16,29 +16,32 @@ from functools import cache
 from typing import Any, NamedTuple
 
 from interp.events import open_
-from interp.fcsr import CONDITION, ENABLES, KEPT, RAISED, settle
+from interp.fcsr import CONDITION, ENABLES, KEPT, RAISED, STEADY, settle
+from interp.optable import Kind, Row
 from interp.words import M32, M64, zext64
 
-# Slots: the general registers 0..31, then these, then one per constant. SINK takes what register 0 would.
-SINK, HI, LO, FCSR, OUTCOME, FPR, COP0, CONSTANTS = 32, 33, 34, 35, 36, 37, 69, 101
+# Slots: the general registers 0..31, then these, then one per constant. SINK takes what register 0 would, OUTCOME what
+# a branch decided. The first FPR is even, so that ``| 1`` gives the high word of a pair.
+SINK, HI, LO, FCSR, FPR, COP0, OUTCOME, CONSTANTS = 32, 33, 34, 35, 36, 68, 100, 101
 STALE = 1 << 64
 
 Op = tuple[Callable[[Any, Any], Any], int, int, int]
+Operand = tuple[str, str]  # or result: name and view
 
 
 class Form(NamedTuple):
-    """How the operands of a meaning lie in slots, and its results.
+    """What the ops of all instructions of a row have in common.
 
-    ``takes`` and ``gives`` name a view of each register: "" is the value itself, and of floating-point registers
-    "pair", "low" (32 bits of 64), "bits" (all 64, stale or not) and "whole" (all 64; stale ones are noted as open).
-    ``status`` says what besides the result there is to put: "" nothing, "second" a second register, "flags" and
-    "condition" the flags of arithmetic and compares. ``rounds``: the last operand is the rounding mode.
+    The meaning gets the operands ``bound`` first, then at most two that it ``takes`` from slots, and ``gives`` at most
+    two results. A view "" is the value itself, and of floating-point registers there are "pair", "low" (32 bits of 64),
+    "bits" (all 64, stale or not) and "whole" (all 64; stale ones are noted as open). ``make`` makes the closure out of
+    meaning, slots, slot numbers and the option ``ieee``; without it the meaning is the op.
     """
 
-    takes: tuple[str, ...]
-    gives: str = ""
-    status: str = ""
-    rounds: bool = False
+    bound: tuple[str, ...]
+    takes: tuple[Operand, Operand]
+    gives: tuple[Operand, Operand]
+    make: Callable[..., Callable[[Any, Any], Any]] | None
 
 
 _TAKE = {
@@ -48,28 +51,29 @@ _TAKE = {
     "bits": f"{{0}} & {M64}",
     "whole": f"{{0}} if {{0}} <= {M64} else stale({{0}})",
 }
-_GIVE = {"": "z", "pair": f"z & {M32}", "low": f"r[d] & {M64 - M32} | {STALE} | z", "whole": "z"}
+_GIVE = {"": "z", "pair": f"z & {M32}", "low": f"(r[d] & {M64 - M32}) + {STALE} + z", "whole": "z"}
+_CALL = "z = call({arguments})"
+_BOTH = "z, r[second] = call({arguments})"
 _FLAGS = f"""
         fcsr = r[{FCSR}]
         z, flags = call({{arguments}})
-        if flags > 1 or fcsr & {ENABLES}:
-            z, fcsr = settle(z, flags, fcsr, width)
-        else:
-            fcsr = fcsr & {KEPT} | flags * {RAISED}"""
-_STATUS = {
-    "": "z = call({arguments})",
-    "second": "z, r[second] = call({arguments})",
-    "flags": f"{_FLAGS}\n        r[{FCSR}] = fcsr",
-    "condition": f"{_FLAGS}\n        z = fcsr | {CONDITION} if z else fcsr & ~{CONDITION}",
-}
+        if flags != 1 or fcsr & {STEADY} != {RAISED}:  # not one more inexact result, which changes nothing
+            if flags > 1 or fcsr & {ENABLES}:
+                z, fcsr = settle(z, flags, fcsr, {{width}}, ieee)
+            else:
+                fcsr = fcsr & {KEPT} | flags * {RAISED}
+            r[{FCSR}] = fcsr"""
+_COMPARE = f"{_FLAGS}\n        z = fcsr | {CONDITION} if z else fcsr & ~{CONDITION}"
 _CLOSURE = """
-def make(call, r, x_high, y_high, d, second, width):
+def make(call, r, x_slot, y_slot, d, second, ieee):
+    x_high, y_high, d_high = x_slot | 1, y_slot | 1, d | 1
     def op(x, y):
-        {status}
+        {call}
         {rest}
         return {result}
     return op
 """
+_PLAIN = _CLOSURE.format(call="z = call(x, y)", rest="", result="z")
 
 
 def _stale(value: int) -> int:
@@ -78,18 +82,44 @@ def _stale(value: int) -> int:
 
 
 @cache
-def closure(form: Form) -> Callable[..., Callable[[Any, Any], Any]]:
-    """Makes ops of a form: (meaning, slots, slot of each operand's high word, of the result, of the second one, width).
+def form_of(row: Row, fr: bool) -> Form:
+    """The form of a row's ops in one view of the floating-point registers."""
+    names = [name for name in row.operands if name != "rm"]
+    first = next((n for n, name in enumerate(names) if name in row.reads), len(names))
+    takes = [(name, _view(row, name, row.fp_in, fr)) for name in names[first:]]
+    gives = [(name, _view(row, name, row.fp_out, fr)) for name in row.results]
+    if row.kind.has_slot:
+        gives = [("outcome", "")]
+    text = _text(row, [view for _, view in takes], gives[0][1] if gives else "")
+    a, b, *_ = *takes, ("nothing", ""), ("nothing", "")
+    d, second, *_ = *gives, ("nowhere", ""), ("nowhere", "")
+    return Form(tuple(names[:first]), (a, b), (d, second), None if text == _PLAIN else _made(text))
 
-    ``second`` is also the slot of a result's high word, ``width`` that of a floating-point result in bits.
-    """
-    arguments = [_TAKE[view].format(name) for view, name in zip(form.takes, "xy", strict=False)]
-    text = _CLOSURE.format(
-        status=_STATUS[form.status].format(arguments=", ".join(arguments + ["fcsr & 3"] * form.rounds)),
-        rest="r[second] = z >> 32" if form.gives == "pair" else "",
-        result=_GIVE[form.gives],
-    )
-    names: dict[str, Any] = {"settle": settle, "stale": _stale}
-    exec(text, names)
-    made: Callable[..., Callable[[Any, Any], Any]] = names["make"]
-    return made
+
+def _text(row: Row, takes: list[str], gives: str) -> str:
+    """The text of the closure round a meaning, by the views of its operands and its first result."""
+    call, arguments = _CALL, [_TAKE[view].format(value) for view, value in zip(takes, "xy", strict=False)]
+    if row.kind is Kind.FLOAT and "fcsr" in row.results:
+        call = _FLAGS if row.fp_out else _COMPARE
+        arguments += ["fcsr & 3"] * ("rm" in row.operands)
+    elif len(row.results) == 2:
+        call = _BOTH
+    call = call.format(arguments=", ".join(arguments), width=row.fp_out)
+    return _CLOSURE.format(call=call, rest="r[d_high] = z >> 32" if gives == "pair" else "", result=_GIVE[gives])
+
+
+def _made(text: str) -> Callable[..., Callable[[Any, Any], Any]]:
+    scope: dict[str, Any] = {"settle": settle, "stale": _stale}
+    exec(text, scope)
+    make: Callable[..., Callable[[Any, Any], Any]] = scope["make"]
+    return make
+
+
+def _view(row: Row, name: str, bits: int, fr: bool) -> str:
+    if name not in ("fs", "ft", "fd"):
+        return ""
+    if not fr:
+        return "pair" if bits == 64 else ""
+    if bits == 32:
+        return "low"
+    return "bits" if row.kind is Kind.STORE else "whole"

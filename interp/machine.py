@@ -6,14 +6,13 @@ and how far the iterator over the ops came tells its address: exact traps cost a
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator, Sequence
-from contextlib import nullcontext
 from operator import length_hint
 from typing import Any, Literal, NamedTuple
 
 from interp.blocks import CU1, FR, STATUS, Assembler, Block, Key
 from interp.events import GuestTrap, heard_by
-from interp.fcsr import ieee_when_unimplemented
 from interp.forms import CONSTANTS, COP0, FCSR, FPR, HI, LO, OUTCOME, STALE, Op
 from interp.memory import Memory, cached
 from interp.words import sext64, zext64
@@ -60,12 +59,12 @@ class Machine:
     def __init__(self, memory: Memory, fr: bool, ieee: bool = False) -> None:
         self.memory = memory
         self.fr = fr
-        self._software = ieee_when_unimplemented if ieee else nullcontext
         self.slots: list[Any] = [0] * CONSTANTS
-        self.assembler = Assembler(memory, self.slots, fr)
-        self._start = Block(0, 0)  # from where every run begins: nothing is known there
-        self._blocks: dict[Key, dict[frozenset[int], Block]] = {}  # by what is known to be words at the start
+        self.assembler = Assembler(memory, self.slots, fr, ieee)
+        self._start = Block(0, 0)
+        self._blocks: dict[Key, dict[int, Block]] = {}  # by what is sound at the start
         self._code: tuple[tuple[int, bytes], ...] = ()
+        self._until = 0
         self._ends: set[int] = set()  # every ``until`` of a run
         self._trail: list[Block] = []
         self._position: Iterator[Op] = iter(())
@@ -75,7 +74,7 @@ class Machine:
 
     def set_state(self, gpr: Sequence[int], hi: int, lo: int, fpr: Sequence[int], fcsr: int) -> None:
         """Sets all registers; CP0, the link of LL and what was undefined start afresh."""
-        fresh = [*map(sext64, gpr), 0, sext64(hi), sext64(lo), fcsr, 0, *fpr, *(0,) * 32]
+        fresh = [*map(sext64, gpr), 0, sext64(hi), sext64(lo), fcsr, *fpr, *(0,) * 33]
         self.slots[:CONSTANTS] = fresh
         self.slots[0] = 0
         self.slots[STATUS] = CU1 | (FR if self.fr else 0)
@@ -102,26 +101,24 @@ class Machine:
 
         ``until`` is not seen in the delay slot of a branch.
         """
-        key: Key = sext64(pc)
-        r, trail, last, block, left = self.slots, self._trail, sext64(until), self._prepare(sext64(until)), fuel
-        with heard_by(self._note), self._software():
+        r, trail, block, left = self.slots, self._trail, self._prepare(sext64(until)), fuel
+        r[OUTCOME] = sext64(pc)
+        with heard_by(self._note):
             try:
-                while key != last:
-                    block = block.following.get(key) or self._follow(block, key)
+                while True:
+                    block = block.following.get(r[OUTCOME]) or self._follow(block, r[OUTCOME])
                     if left < block.length:
-                        return self._stop("fuel", key, fuel - left)
+                        return self._stop("returned" if block.key == self._until else "fuel", block.key, fuel - left)
                     left -= block.length
                     trail.append(block)
                     self._position = position = iter(block.ops)
                     for op, d, a, b in position:
                         r[d] = op(r[a], r[b])
-                    key = block.exits[r[OUTCOME]] if block.exits else r[OUTCOME]
             except GuestTrap as trap:
-                block, at = trail[-1], self._address()
+                at = self._address()
                 if trap.fcsr is not None:
                     r[FCSR] = trap.fcsr
                 return self._stop("trap", at, fuel - left - block.length + (at - block.start) // 4, trap)
-        return self._stop("returned", key, fuel - left)
 
     def coverage(self) -> Reached:
         """What the last run reached, the instruction that trapped included.
@@ -136,44 +133,36 @@ class Machine:
             if key is None:
                 instructions.update(range(zext64(block.start), zext64(at + 4), 4))
                 continue
-            instructions |= block.instructions
+            first = zext64(block.start)
+            instructions.update(range(first, first + 4 * block.length, 4))
             if block.branch is not None and block.exits:
                 edges.update((zext64(block.branch), taken) for taken in (False, True) if block.exits[taken] == key)
         return frozenset(instructions), frozenset(edges)
 
-    def execute(self, ops: Sequence[Op]) -> None:
-        """Runs the ops of one instruction outside a run, as ``Assembler.ops`` gives them."""
-        r = self.slots
-        with self._software():
-            for op, d, a, b in ops:
-                r[d] = op(r[a], r[b])
-
     def _prepare(self, until: int) -> Block:
-        """Starts the records of a run afresh; drops the blocks if the code is another or one runs past ``until``."""
-        blocks = [block for same in self._blocks.values() for block in same.values()] if until not in self._ends else []
-        if self.memory.code != self._code or any(b.start < until < b.start + 4 * b.length for b in blocks):
+        """Starts the records of a run afresh; drops the blocks if the code is another or ``until`` is a new end."""
+        if self.memory.code != self._code or until not in self._ends:
             self._code = self.memory.code
-            self._start = Block(0, 0)
+            self._start = Block(0, 0, 1 | 1 << STATUS)
             self._blocks.clear()
-            self.assembler.guarded = False
+        self._until = until
         self._ends.add(until)
         self._trail.clear()
         self._events.clear()
         return self._start
 
-    def _follow(self, block: Block, key: Key) -> Block:
-        """The block at ``key`` with what ``block`` knows to be words; compiled for few such sets only."""
+    def _follow(self, block: Block, outcome: Any) -> Block:
+        """What runs behind ``block``, compiled for few sets of what is sound; the end is longer than any fuel."""
+        key = block.exits[outcome] if block.exits else outcome
+        if key == self._until:
+            return Block(key, key, length=sys.maxsize)
         same = self._blocks.setdefault(key, {})
-        words = block.words if block.words in same or len(same) < _VARIANTS else frozenset((0,))
-        if words not in same:
-            guarded = self.assembler.guarded
-            same[words] = self.assembler.block(key, words, self._ends)
-            if self.assembler.guarded is not guarded:  # the blocks made so far lack checks: none may run again
-                self._start = Block(0, 0)
-                self._blocks.clear()
-                return self._follow(block, key)
-        block.following[key] = same[words]
-        return same[words]
+        sound = block.sound if block.sound in same or len(same) < _VARIANTS else 1
+        if sound not in same:
+            same[sound] = self.assembler.block(key, sound, self._ends)
+        if key not in self._ends:
+            block.following[outcome] = same[sound]
+        return same[sound]
 
     def _address(self) -> int:
         """The signed address of the op that runs."""

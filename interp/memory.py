@@ -18,6 +18,7 @@ PAGE = 1 << PAGE_BITS
 
 _STRUCTS = {1: struct.Struct(">B"), 2: struct.Struct(">H"), 4: struct.Struct(">I"), 8: struct.Struct(">Q")}
 _UNPACK = {n: big_endian.unpack_from for n, big_endian in _STRUCTS.items()}
+_WORD = _UNPACK[4]
 _PACK = {n: (big_endian.pack_into, (1 << 8 * n) - 1) for n, big_endian in _STRUCTS.items()}
 
 
@@ -89,10 +90,10 @@ class Memory:
 
     def fetch(self, address: int) -> int:
         """The instruction word at ``address``."""
-        if address & 3 or address != sext32(address):
-            raise GuestTrap("address-error-fetch", address)
-        page = self._fetched.get(address >> PAGE_BITS) or self._runnable(address)
-        word: int = _UNPACK[4](page, address & PAGE - 1)[0]
+        page = self._fetched.get(address >> PAGE_BITS)
+        if page is None or address & 3:
+            page = self._runnable(address)
+        word: int = _WORD(page, address & PAGE - 1)[0]
         return word
 
     def load(self, address: int, n: int) -> int:
@@ -154,6 +155,8 @@ class Memory:
 
     def _runnable(self, address: int) -> bytes:
         """The page of a fetch, as it was mapped, on its first touch or never."""
+        if address & 3 or address != sext32(address):
+            raise GuestTrap("address-error-fetch", address)
         start = cached(address)
         region = self._find(start)
         if region is None or not region.executable:

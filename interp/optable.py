@@ -33,7 +33,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any, NamedTuple, TypeVar
 
 from interp.words import sext16, zext64
@@ -62,7 +62,7 @@ class Kind(StrEnum):
     TRAP = "trap"
     SYSTEM = "system"
 
-    @property
+    @cached_property
     def has_slot(self) -> bool:
         """Whether a delay slot follows."""
         return self in _WITH_SLOT
@@ -71,33 +71,66 @@ class Kind(StrEnum):
 _WITH_SLOT = frozenset((Kind.BRANCH, Kind.LIKELY, Kind.JUMP, Kind.INDIRECT))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Row:
-    """One encoding.
+    """One encoding; ``pattern``, ``to`` and ``of`` are explained above.
 
-    ``word`` names the operands (of ``operands``) that must hold a sign-extended 32-bit value, else the result is open;
-    ``narrow`` says that results are such values ("always"), or are where all operands are ("inherits").
+    ``word`` names the operands that must hold a sign-extended 32-bit value, else the result is open; ``narrow`` says
+    that results are such values ("always"), or are where all operands are ("inherits").
     Widths: ``access`` in bytes that a load or store moves at most, ``fp_in`` and ``fp_out`` in bits of FPR operands.
     ``reach`` says which bytes of an aligned unit it moves: from the address on ("left"), up to it ("right"), or all.
     """
 
     name: str
-    match: int
-    mask: int
+    pattern: str
     syntax: str
-    kind: Kind
     meaning: Callable[..., Any]
-    operands: tuple[str, ...]
-    reads: tuple[str, ...]  # the operands that are registers
-    results: tuple[str, ...]
-    word: str
-    narrow: str
-    access: int
-    reach: str
-    fp_in: int
-    fp_out: int
-    links: bool  # whether a return address is written: the instruction calls
-    fields: dict[str, tuple[int, int]]  # letter -> (lowest bit, width)
+    kind: Kind = Kind.ALU
+    to: str | None = None
+    of: str | None = None
+    word: str = ""
+    narrow: str = ""
+    access: int = 0
+    reach: str = ""
+    fp_in: int = 0
+    fp_out: int = 0
+
+    @cached_property
+    def match(self) -> int:
+        """The fixed bits that are set."""
+        return int(re.sub("[^1]", "0", self.pattern), 2)
+
+    @cached_property
+    def mask(self) -> int:
+        """The fixed bits."""
+        return int(re.sub("[a-z]", "0", self.pattern.replace("0", "1")), 2)
+
+    @cached_property
+    def fields(self) -> dict[str, tuple[int, int]]:
+        """The fields by letter: lowest bit and width."""
+        return {m[0][0]: (32 - m.end(), len(m[0])) for m in re.finditer(r"([a-z])\1*", self.pattern)}
+
+    @cached_property
+    def operands(self) -> tuple[str, ...]:
+        """The operands of the meaning."""
+        return tuple(inspect.signature(self.meaning).parameters if self.of is None else self.of.split())
+
+    @cached_property
+    def results(self) -> tuple[str, ...]:
+        """The registers that are written."""
+        first = self.syntax.split(",")[0] if self.kind in (Kind.ALU, Kind.LOAD, Kind.FLOAT) else ""
+        return tuple((first if self.to is None else self.to).split())
+
+    @cached_property
+    def reads(self) -> tuple[str, ...]:
+        """The registers that are read: operands, and FCR31 where it is rewritten."""
+        status = ("fcsr",) if self.kind is Kind.FLOAT and "fcsr" in self.results else ()
+        return (*(operand for operand in self.operands if operand in REGISTERS), *status)
+
+    @cached_property
+    def links(self) -> bool:
+        """Whether a return address is written: the instruction calls."""
+        return self.kind.has_slot and bool(self.results)
 
 
 class Insn(NamedTuple):
@@ -120,8 +153,8 @@ class Insn(NamedTuple):
     @property
     def conditional(self) -> bool:
         """Whether it can go both ways: a branch, but on no register compared with itself, nor on register 0 alone."""
-        sources = self.sources(True)
-        decided = len(set(sources)) < len(sources) or sources == (("gpr", 0),)
+        reads = self.row.reads
+        decided = "s" in reads and self.s == (self.t if "t" in reads else 0)
         return self.row.kind in (Kind.BRANCH, Kind.LIKELY) and not decided
 
     def target(self, address: int) -> int:
@@ -141,7 +174,7 @@ class Insn(NamedTuple):
 
     def loc(self, name: str) -> Loc:
         """The register that operand or result ``name`` stands for."""
-        file, lowest, number = _REGISTERS[name]
+        file, lowest, number = REGISTERS[name]
         return file, self.word >> lowest & 31 | number
 
     def sources(self, fr: bool) -> tuple[Loc, ...]:
@@ -160,7 +193,7 @@ class Insn(NamedTuple):
 
 
 #: Operand or result -> file, lowest bit of its field (32 and up: there is none), bits of its number that are fixed.
-_REGISTERS: dict[str, tuple[str, int, int]] = {
+REGISTERS: dict[str, tuple[str, int, int]] = {
     "s": ("gpr", 21, 0),
     "t": ("gpr", 16, 0),
     "d": ("gpr", 11, 0),
@@ -184,53 +217,19 @@ ROWS: Sequence[Row] = _ROWS
 _F = TypeVar("_F", bound=Callable[..., Any])
 
 
-def row(
-    name: str,
-    pattern: str,
-    syntax: str,
-    *,
-    kind: Kind = Kind.ALU,
-    to: str | None = None,
-    of: str | None = None,
-    word: str = "",
-    narrow: str = "",
-    access: int = 0,
-    reach: str = "",
-    fp_in: int = 0,
-    fp_out: int = 0,
-) -> Callable[[_F], _F]:
-    """Declares the row of the function below it, which stays an ordinary function."""
+def row(name: str, pattern: str, syntax: str, **options: Any) -> Callable[[_F], _F]:
+    """Declares the row of the function below it, which stays an ordinary function; ``options`` are fields of ``Row``.
+
+    A row with ``word`` operands has ``narrow`` results unless it says otherwise.
+    """
     bits = pattern.replace(" ", "")
     if len(bits) != 32:
         raise ValueError(f"{name}: pattern has {len(bits)} bits, expected 32")
-    if to is None:
-        to = syntax.split(",")[0] if kind in (Kind.ALU, Kind.LOAD, Kind.FLOAT) else ""
+    if "word" in options:
+        options.setdefault("narrow", "always")
 
     def declare(meaning: _F) -> _F:
-        operands = tuple(inspect.signature(meaning).parameters if of is None else of.split())
-        results = tuple(to.split())
-        reads = [operand for operand in operands if operand in _REGISTERS]
-        if kind is Kind.FLOAT and "fcsr" in results:
-            reads.append("fcsr")
-        entry = Row(
-            name=name,
-            match=int(re.sub("[^1]", "0", bits), 2),
-            mask=int(re.sub("[a-z]", "0", re.sub("[01]", "1", bits)), 2),
-            syntax=syntax,
-            kind=kind,
-            meaning=meaning,
-            operands=operands,
-            reads=tuple(reads),
-            results=results,
-            word=word,
-            narrow=narrow or ("always" if word else ""),
-            access=access,
-            reach=reach,
-            fp_in=fp_in,
-            fp_out=fp_out,
-            links=kind.has_slot and bool(results),
-            fields={m[0][0]: (32 - m.end(), len(m[0])) for m in re.finditer(r"([a-z])\1*", bits)},
-        )
+        entry = Row(name, bits, syntax, meaning, **options)
         _ROWS.append(entry)
         _BY_NAME[name] = entry
         _BY_MAJOR[entry.match >> 26].setdefault(entry.mask, {})[entry.match] = entry

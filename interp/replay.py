@@ -1,20 +1,23 @@
-"""The traced replay: the same rows, one instruction at a time, saying what each read and wrote.
+"""The traced replay: the same ops, one instruction at a time, saying what each read and wrote.
 
-Some ten times slower than a run; it is there to explain one.
+Some fifteen times slower than a run; it is there to explain one.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import NamedTuple
 
-from interp.blocks import rejection, slot
+from interp.blocks import slot
 from interp.events import GuestTrap
 from interp.forms import FCSR, OUTCOME, SINK, Op
 from interp.machine import Machine
-from interp.optable import Insn, Kind, Loc, decode
+from interp.optable import Insn, Kind, Loc
 from interp.words import M64, sext64, zext64
+
+_Places = tuple[tuple[Loc, int], ...]
 
 
 @dataclass(slots=True)
@@ -39,16 +42,15 @@ class Step:
 def steps(machine: Machine, pc: int, until: int, fuel: int) -> Iterator[Step]:
     """Runs as ``Machine.run`` does, yielding each instruction after it was executed, at most ``fuel`` of them."""
     address, last, target = sext64(pc), sext64(until), None
-    expanded: dict[int, _Expanded] = {}
+    known: dict[int, _Traced] = {}
     for _ in range(fuel):
         if address == last and target is None:
             return
         step = Step(zext64(address), None)
         try:
-            if address not in expanded:
-                expanded[address] = _expanded(machine, address)
-            step.insn = expanded[address].insn
-            _execute(machine, step, expanded[address], in_slot=target is not None)
+            traced = known.get(address) or known.setdefault(address, _traced(machine, address))
+            step.insn = traced.insn
+            _execute(machine, step, traced, in_slot=target is not None)
         except GuestTrap as trap:
             step.trap = trap.kind
             step.fault_address = None if trap.fault_address is None else zext64(trap.fault_address)
@@ -57,59 +59,53 @@ def steps(machine: Machine, pc: int, until: int, fuel: int) -> Iterator[Step]:
             yield step
             return
         yield step
+        kind = traced.insn.row.kind
         if target is not None:
             address, target = target, None
-        elif step.insn.row.kind is Kind.LIKELY and not step.taken:
+        elif kind is Kind.LIKELY and not step.taken:
             address += 8
         else:
-            if step.insn.row.kind is Kind.INDIRECT:
+            if kind is Kind.INDIRECT:
                 target = machine.slots[OUTCOME]
-            elif step.insn.row.kind.has_slot:
-                target = sext64(step.insn.target(address)) if step.taken else address + 8
+            elif kind.has_slot:
+                target = sext64(traced.insn.target(address)) if step.taken else address + 8
             address += 4
 
 
-def last_writer(machine: Machine, pc: int, until: int, fuel: int, loc: Loc) -> Step | None:
-    """The last instruction of a replay that wrote a place, whether or not that changed it."""
-    found = None
-    for step in steps(machine, pc, until, fuel):
-        if loc in step.writes:
-            found = step
-    return found
-
-
-class _Expanded(NamedTuple):
-    """An instruction, its ops, and the slots of the registers that it reads and writes."""
+class _Traced(NamedTuple):
+    """An instruction, its ops, and the registers that it reads and writes with their slots."""
 
     insn: Insn
     ops: tuple[Op, ...]
-    sources: list[tuple[Loc, int]]
-    targets: list[tuple[Loc, int]]
+    sources: _Places
+    targets: _Places
 
 
-def _expanded(machine: Machine, address: int) -> _Expanded:
-    word = machine.memory.fetch(address)
-    insn = decode(word)
-    if insn is None:
-        raise GuestTrap(rejection(word))
-    sources = [(loc, slot(loc)) for loc in insn.sources(machine.fr)]
-    targets = [(loc, slot(loc)) for loc in insn.targets(machine.fr) if loc != ("gpr", 0)]
-    return _Expanded(insn, machine.assembler.ops(insn, address), sources, targets)
+def _traced(machine: Machine, address: int) -> _Traced:
+    prepared = machine.assembler.prepared(address)
+    return _Traced(prepared.insn, machine.assembler.ops(prepared, address), *_places(prepared.insn, machine.fr))
 
 
-def _execute(machine: Machine, step: Step, expanded: _Expanded, in_slot: bool) -> None:
+@lru_cache(1 << 16)
+def _places(insn: Insn, fr: bool) -> tuple[_Places, _Places]:
+    sources = tuple((loc, slot(loc)) for loc in insn.sources(fr))
+    return sources, tuple((loc, slot(loc)) for loc in insn.targets(fr) if loc != ("gpr", 0))
+
+
+def _execute(machine: Machine, step: Step, traced: _Traced, in_slot: bool) -> None:
     """Runs one instruction and fills in what it read and wrote."""
-    r, memory, insn, row = machine.slots, machine.memory, expanded.insn, expanded.insn.row
+    r, memory, insn, row = machine.slots, machine.memory, traced.insn, traced.insn.row
     if in_slot and row.kind.has_slot:
         raise GuestTrap("refused")
-    step.reads = {loc: r[place] & M64 for loc, place in expanded.sources}
+    step.reads = {loc: r[place] & M64 for loc, place in traced.sources}
     if row.access:
         start, size = insn.span(step.reads[("gpr", insn.s)])
         step.access = start, size, row.kind is Kind.STORE
-    machine.execute(expanded.ops)
+    for op, d, a, b in traced.ops:
+        r[d] = op(r[a], r[b])
     if row.kind.has_slot:
         step.taken = row.kind is Kind.INDIRECT or bool(r[OUTCOME])
-    step.writes = {loc: r[place] & M64 for loc, place in expanded.targets}
+    step.writes = {loc: r[place] & M64 for loc, place in traced.targets}
     failed = row.kind is Kind.STORE and row.results and r[slot(insn.loc("t")) or SINK] == 0  # SC without a link
     if row.access and not failed:
         signed = sext64(start)

@@ -24,7 +24,10 @@ def sext16(v: int) -> int:
 
 def sext32(v: int) -> int:
     """The low 32 bits as a signed number."""
-    return v if -0x80000000 <= v <= 0x7FFFFFFF else ((v & 0xFFFFFFFF) ^ 0x80000000) - 0x80000000
+    if -0x80000000 <= v <= 0x7FFFFFFF:
+        return v
+    v &= 0xFFFFFFFF
+    return v if v <= 0x7FFFFFFF else v - 0x100000000
 
 
 def sext64(v: int) -> int:
@@ -36,7 +39,7 @@ def sext64(v: int) -> int:
 
 def zext32(v: int) -> int:
     """The low 32 bits as an unsigned number."""
-    return v & 0xFFFFFFFF
+    return v % 0x1_0000_0000
 
 
 def zext64(v: int) -> int:
@@ -52,22 +55,12 @@ def sext(v: int, bits: int) -> int:
 
 def modulo(v: int, power: int) -> int:
     """``v`` modulo a power of two: what counts of a shift amount or of the place in an aligned unit."""
-    return v & power - 1
+    return v % power
 
 
 def ones(count: int) -> int:
     """A word whose low ``count`` bits are set."""
     return (1 << count) - 1
-
-
-def pair(high: int, low: int) -> int:
-    """The 64 bits made of two 32-bit halves."""
-    return high << 32 | low
-
-
-def with_low32(v: int, low: int) -> int:
-    """``v`` with its low 32 bits replaced."""
-    return v & ~0xFFFFFFFF | low
 
 
 def lshr64(v: int, count: int) -> int:
@@ -77,12 +70,12 @@ def lshr64(v: int, count: int) -> int:
 
 def ult64(a: int, b: int) -> bool:
     """Compares the low 64 bits as unsigned numbers."""
-    return (a & 0xFFFFFFFFFFFFFFFF) < (b & 0xFFFFFFFFFFFFFFFF)
+    return a < b if (a < 0) == (b < 0) else b < 0
 
 
 def ule64(a: int, b: int) -> bool:
     """Compares the low 64 bits as unsigned numbers, equality included."""
-    return (a & 0xFFFFFFFFFFFFFFFF) <= (b & 0xFFFFFFFFFFFFFFFF)
+    return a <= b if (a < 0) == (b < 0) else b < 0
 
 
 def bit(cond: bool) -> int:

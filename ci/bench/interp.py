@@ -251,7 +251,6 @@ def measure(mix: Mix) -> tuple[float, float]:
 def preparing() -> float:
     """Microseconds an instruction to make the blocks of all functions of the bundled program, on a new machine."""
     program = load_elf(IMAGE)
-    nothing_known = frozenset((0,))
     times = []
     for _ in range(REPEATS):
         memory = Memory()
@@ -263,7 +262,7 @@ def preparing() -> float:
         for function in program.functions:
             address = sext64(function.address)
             while zext64(address) < function.end:
-                block = assembler.block(address, nothing_known, ())
+                block = assembler.block(address, 1, ())
                 address += 4 * block.length
                 instructions += block.length
         times.append((time.process_time() - start) / instructions)

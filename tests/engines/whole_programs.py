@@ -91,8 +91,8 @@ class _Watched(Assembler):
         self._returns = returns
         self._arrived = arrived
 
-    def block(self, key: Key, words: frozenset[int], ends: Container[int]) -> Block:
-        block = super().block(key, words, ends)
+    def block(self, key: Key, sound: int, ends: Container[int]) -> Block:
+        block = super().block(key, sound, ends)
         address = zext64(block.start)
         if not isinstance(key, tuple) and address in self._returns:
             block.ops.insert(0, (lambda _x, _y: self._note(address), 0, 0, 0))

@@ -89,6 +89,17 @@ def test_until_stops_inside_straight_code_that_was_compiled_as_one_block() -> No
         assert machine.get_state().gpr[2] == end
 
 
+def test_until_stops_where_an_earlier_run_went_round() -> None:
+    machine = machine_with("addiu t=2 i=3", "addiu t=2 s=2 i=-1", "bne s=2 t=0 i=-2", "addiu t=3 s=3 i=1")
+    for end, steps, rounds in ((4, 10, 3), (1, 1, 0), (4, 10, 3), (1, 1, 0)):
+        machine.set_state([0] * 32, 0, 0, [0] * 32, 0)
+        assert machine.run(CODE, CODE + 4 * end, 100) == Stop("returned", "", CODE + 4 * end, None, steps)
+        assert machine.get_state().gpr[3] == rounds
+    machine.set_state(registers({2: 5}), 0, 0, [0] * 32, 0)
+    assert machine.run(CODE + 4, CODE + 4, 100).steps == 0
+    assert machine.run(CODE + 8, CODE + 4, 100).steps == 2
+
+
 def test_the_next_run_sees_changed_code_and_not_the_old_blocks() -> None:
     machine = machine_with("addiu t=2 i=1")
     machine.run(CODE, CODE + 4, 10)

@@ -126,7 +126,13 @@ def test_each_operation_rewrites_the_cause_and_keeps_the_flags() -> None:
     assert run("add.s", ONE, ONE, 0x0080_8023) == (TWO, 0x0080_0023)
     assert run("neg.s", ONE, 0x0000_8000) == (ONE | MINUS, 0)
     assert run("div.s", ONE, 0x4040_0000, 0x0000_8020) == (0x3EAA_AAAB, 0x0000_1024)
+    assert run("div.s", ONE, 0x4040_0000, 0x0000_1000) == (0x3EAA_AAAB, 0x0000_1004)
     assert compared("c.eq.s", ONE, TWO, 0x0080_8020) == 0x0000_0020
+
+
+def test_one_more_inexact_result_leaves_fcsr_and_traps_where_it_is_enabled_by_now() -> None:
+    assert run("div.s", ONE, 0x4040_0000, 0x0180_1006) == (0x3EAA_AAAB, 0x0180_1006)  # RM: towards +infinity
+    assert trapped("div.s", ONE, 0x4040_0000, 0x0000_1084) == ("fp-exception", 0x0000_1084)
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from guest_runs import CODE, DATA, page, registers, words
 from interp.machine import Machine
 from interp.memory import Memory
 from interp.optable import ROWS, Kind, encode
-from interp.replay import Step, last_writer, steps
+from interp.replay import Step, steps
 
 
 def machine_with(*code: str | int, gpr: dict[int | str, int] | None = None, fr: bool = False) -> Machine:
@@ -85,6 +85,8 @@ def test_a_trap_ends_the_trace_with_a_step_that_wrote_nothing(code: str | int, t
 def test_what_the_machine_refuses_the_replay_refuses() -> None:
     path = trace("beq i=1", "beq i=1", "sll")
     assert (path[-1].trap, path[-1].address) == ("refused", CODE + 4)
+    path = trace("mtc0 t=0 d=12", "mtc1 t=2 d=2")
+    assert (path[-1].trap, path[-1].address, path[-1].writes) == ("coprocessor-unusable", CODE + 4, {})
     path = trace("jr s=4", "sll", "sll")
     assert (path[-1].trap, path[-1].insn, path[-1].address, path[-1].fault_address) == ("tlb-fetch", None, DATA, DATA)
 
@@ -113,19 +115,6 @@ def test_the_replay_of_a_machine_with_ieee_results_has_them_too() -> None:
         machine.set_state([0] * 32, 0, 0, [0, 1, *[0] * 30], 0)
         (step,) = steps(machine, CODE, CODE + 4, 1)
         assert (step.trap, step.writes.get(("fpr", 2))) == (trap, 1 if ieee else None)
-
-
-def test_the_last_writer_of_a_place_is_found() -> None:
-    code = ("addiu t=2 i=1", "sw t=2 s=4 i=8", "addiu t=2 i=1", "sb t=0 s=4 i=11", "addiu t=3 i=1")
-
-    def writer(loc: tuple[str, int]) -> int | None:
-        step = last_writer(machine_with(*code), CODE, CODE + 20, 100, loc)
-        return None if step is None else (step.address - CODE) // 4
-
-    assert writer(("gpr", 2)) == 2
-    assert writer(("mem", DATA + 8)) == 1
-    assert writer(("mem", DATA + 11)) == 3
-    assert writer(("gpr", 9)) is None
 
 
 def test_a_replay_ends_as_the_run_does() -> None:
