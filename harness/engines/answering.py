@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Any
 
 from harness.config import Binding
@@ -27,7 +28,11 @@ class Answering:
         self._library = library
         self._process = process
         self._before = before
-        self._view = _View(binding, process, before.fr)
+        self._binding = binding
+
+    @cached_property
+    def _view(self) -> _View:
+        return _View(self._binding, self._process, self._before.fr)
 
     @property
     def events(self) -> tuple[OutsideEvent, ...]:

@@ -161,6 +161,7 @@ class Guest:
         self.machine = Machine(self.memory, fr)
         self._outside = outside
         self._boundaries = frozenset(outside.boundaries if outside is not None else ())
+        self._barred = frozenset(map(sext64, self._boundaries))
         self._code: tuple[Region, ...] = ()
         self._beyond: tuple[Region, ...] = ()
         self._world: World | None = None
@@ -183,7 +184,7 @@ class Guest:
                 self.memory.map(region.address, region.data, region.writable, executable=False)
         start = InitialRegisters.of(before)
         self.machine.set_state(start.gpr, start.hi, start.lo, start.fpr, start.fcsr)
-        self.memory.barred = frozenset(map(sext64, self._boundaries))
+        self.memory.barred = self._barred
         self._world = World(self._outside, before) if self._outside is not None else None
         self._effects = []
         self._probing = False
