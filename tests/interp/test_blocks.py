@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from itertools import chain
+
 import pytest
-from guest_runs import CODE, DATA, run
+from guest_runs import CODE, DATA, registers, run
 
 OFF = ["mfc0 t=2 d=12", "lui t=3 i=0x2000", "nor d=3 s=3 t=0", "and d=2 s=2 t=3", "mtc0 t=2 d=12"]  # CU1 of Status
 ON = ["mfc0 t=2 d=12", "lui t=3 i=0x2000", "or d=2 s=2 t=3", "mtc0 t=2 d=12"]
@@ -41,3 +43,13 @@ def test_a_block_that_ran_before_runs_again_once_coprocessor_1_is_usable_again()
 def test_coprocessor_1_may_be_switched_off_in_a_delay_slot() -> None:
     after = run([*OFF[:-1], "mtc1 t=4 fs=6", "beq i=2", OFF[-1], "sll", "mtc1 t=4 fs=6"])
     assert (after.stop.trap, after.stop.at) == ("coprocessor-unusable", CODE + 4 * 8)
+
+
+def test_an_operand_is_checked_on_the_fifth_way_into_a_block_too() -> None:
+    # Each way knows another register to be a word, and all but the last one the operand, register 2.
+    ways = [[f"lui t={8 + way}", "sll d=2 t=2" if way < 4 else "sll", jump("j", 20), "sll"] for way in range(5)]
+    machine = run([*chain(*ways), "addu d=3 s=2 t=0"]).machine
+    for way in range(5):
+        machine.set_state(registers({2: 1 << 40}), 0, 0, [0] * 32, 0)
+        assert machine.run(CODE + 16 * way, CODE + 4 * 21, 100).kind == "returned"
+        assert machine.events == ([] if way < 4 else [("non-canonical-operand", CODE + 4 * 20)])

@@ -25,3 +25,11 @@ def test_an_exact_operation_clears_all_causes_and_keeps_the_rest(row: Row) -> No
 
 def test_all_arithmetic_conversions_and_compares_are_meant() -> None:
     assert len(REWRITING) == 72
+
+
+# R4K p. 196: a denormal operand is left to software. The smallest normal number is none, and neither is zero.
+@pytest.mark.parametrize("name", ["add.s", "sub.d", "mul.s", "div.d", "sqrt.s", "abs.d", "cvt.d.s", "ceil.w.d"])
+def test_denormals_lie_between_zero_and_the_smallest_normal_number(name: str) -> None:
+    one, smallest_normal = ONE[name[-1]], 0x0080_0000 if name.endswith("s") else 0x0010_0000_0000_0000
+    for fs, left in ((0, False), (1, True), (smallest_normal - 1, True), (smallest_normal, False)):
+        assert operate(name, fs, one).trap == ("unimplemented-operation" if left else ""), f"{fs:x}"
