@@ -9,7 +9,7 @@ import contextlib
 import hashlib
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 import hypothesis
@@ -33,7 +33,8 @@ from harness.errors import UsageError
 from harness.results import Difference, Finding, FunctionResult, InputPart, Writer
 from harness.states.shrink import shrink
 from harness.states.words import different_words
-from harness.verdicts import DifferenceKind, Discard, Verdict
+from harness.tally import Candidate, Tally
+from harness.verdicts import DifferenceKind, Discard
 from interp.events import WARNINGS
 from interp.optable import GPR_NAMES
 
@@ -76,20 +77,11 @@ class StateSource(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Candidate:
-    """One compiled translation: its engine, or why the function at hand cannot run in it."""
-
-    compiler: str
-    engine: Engine
-    not_run: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class Job:
     """Everything about one function's check but the function's states: legs, limits, and what to do with a finding.
 
     ``save`` stores a finding with its state and gives the path to print; ``writer`` names the instruction that wrote
-    the place of a difference last.
+    the place of a difference last. ``accepted`` is why a check will do that says little.
     """
 
     build: str
@@ -103,6 +95,7 @@ class Job:
     reach: Reach
     save: Callable[[MachineState, Finding, Candidate | None], str]
     writer: Callable[[MachineState, Difference], Writer | None]
+    accepted: str = ""
 
 
 class Clock:
@@ -122,31 +115,6 @@ class Clock:
         now = time.perf_counter()
         self.seconds[phase] = self.seconds.get(phase, 0.0) + now - self._last
         self._last = now
-
-
-@dataclass(slots=True)
-class _Tally:
-    """The counts under one compiler; ``candidate`` is None where only the references run."""
-
-    candidate: Candidate | None
-    states: int = 0
-    compared: int = 0
-    discarded: dict[str, int] = field(default_factory=dict)
-    failing: tuple[MachineState, Difference] | None = None
-    finding: Finding | None = None
-    remarks: list[str] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-
-    def add(self, before: MachineState, judged: Judgement) -> None:
-        self.states += 1
-        if judged.compared:
-            self.compared += 1
-        else:
-            self.discarded[judged.reason] = self.discarded.get(judged.reason, 0) + 1
-        if judged.result is Result.DIFFER and judged.difference is not None:
-            self.failing = before, judged.difference
-        if judged.remark:
-            self.remarks.append(judged.remark)
 
 
 class _Enough(BaseException):
@@ -210,7 +178,7 @@ class _FunctionCheck:
         self._job = job
         self._source = source
         self._clock = clock
-        self._tallies = [_Tally(candidate) for candidate in job.candidates] or [_Tally(None)]
+        self._tallies = [Tally(candidate) for candidate in job.candidates] or [Tally(None)]
         self._active = [t for t in self._tallies if t.candidate is None or not t.candidate.not_run]
         self._states = 0
         self._seed = function_seed(job.seed, job.build, job.target.name)
@@ -350,9 +318,9 @@ class _FunctionCheck:
         self._clock.lap("explain")
         return finding
 
-    def _result(self, tally: _Tally) -> FunctionResult:
+    def _result(self, tally: Tally) -> FunctionResult:
         target, reach = self._job.target, self._job.reach
-        verdict, reason = self._verdict(tally)
+        verdict, reason, said = tally.verdict(reach, self._job.states, self._job.accepted)
         return FunctionResult(
             name=target.name,
             address=target.entry,
@@ -369,29 +337,10 @@ class _FunctionCheck:
             branches_reached=reach.branches_reached if tally.states else 0,
             branches_total=reach.branches_total,
             finding=tally.finding,
-            notes=(*tally.notes, *self._notes),
+            notes=(*tally.notes, *self._notes, *said),
             missed=reach.missed(self._source.impossible()) if tally.states else (),
             seconds=self._clock.total,
         )
-
-    def _verdict(self, tally: _Tally) -> tuple[Verdict, str]:
-        """The verdict of one tally and, where it is neither agree nor differ, why."""
-        if tally.candidate is not None and tally.candidate.not_run:
-            return Verdict.NOT_RUN, tally.candidate.not_run
-        if tally.finding is not None:
-            return Verdict.DIFFER, ""
-        if not tally.compared:
-            # Ties go to the reason that sorts first, so that the row does not depend on the order of states.
-            why = min(tally.discarded, key=lambda reason: (-tally.discarded[reason], reason), default="no state drawn")
-            unsupported = all(reason.startswith(Discard.UNSUPPORTED) for reason in tally.discarded)
-            verdict = Verdict.NOT_RUN if unsupported else Verdict.INCONCLUSIVE
-            given_up = f", given up after {tally.states} states" if tally.states < self._job.states else ""
-            return verdict, f"nothing compared: {why}{given_up}"
-        if 2 * tally.compared < tally.states:
-            return Verdict.INCONCLUSIVE, "under half of the states compared"
-        if 2 * self._job.reach.instructions_reached < self._job.reach.instructions_total:
-            return Verdict.INCONCLUSIVE, "under half of the instructions reached"
-        return Verdict.AGREE, ""
 
 
 def _input_part(room: str, number: int, value: int, fr: bool) -> InputPart:

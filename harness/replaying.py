@@ -7,13 +7,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from harness.check import chosen_builds
-from harness.check_function import Candidate, Clock, Job, run_candidate, run_references
+from harness.check_function import Clock, Job, run_candidate, run_references
 from harness.compare import Judgement, Result
 from harness.config import Scope, load_config
 from harness.errors import UsageError
 from harness.program.model import Function
 from harness.results import CheckResult, Difference, Finding, FunctionResult, InputPart
 from harness.store.cases import Case, image_hash, load_case, recorded_difference, recorded_state
+from harness.tally import Candidate
 from harness.verdicts import Verdict
 from harness.workbench import Limits, Workbench, shown_path
 

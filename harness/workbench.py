@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
@@ -11,9 +12,10 @@ from types import TracebackType
 from typing import Self
 
 from harness.abi import ABIS
-from harness.check_function import Candidate, Job
+from harness.check_function import Job
 from harness.compare import Rules
 from harness.config import Build, Fpu, Scope
+from harness.config.hints import FunctionHints
 from harness.coverage import Reach
 from harness.engines.base import Engine, MachineState
 from harness.engines.reference import Reference
@@ -35,6 +37,7 @@ from harness.store.cases import (
     record_state,
     save_case,
 )
+from harness.tally import Candidate
 from harness.translated.build import Library, build_libraries
 from harness.translated.translator import run_translator
 from interp.optable import disassemble
@@ -118,7 +121,15 @@ class Workbench:
     def search(self, function: Function) -> Search:
         """The search for what ``function`` reads, as far as it came at once."""
         check = self.build.check
-        return Search(self.program, function, self.abi, self.fr, shapes=check.shapes, guided=check.guidance)
+        hints = tuple(hint for one in self._told(function) for hint in one.hints)
+        return Search(self.program, function, self.abi, self.fr, check.shapes, check.guidance, hints)
+
+    def _told(self, function: Function) -> Iterator[FunctionHints]:
+        """The tables of the file that tell of ``function``."""
+        names = (function.name, *function.aliases)
+        for one in self.build.functions:
+            if any(fnmatchcase(name, one.pattern) for name in names):
+                yield one
 
     def shape(self, function: Function) -> Shape:
         """What ``function`` reads."""
@@ -169,6 +180,7 @@ class Workbench:
             states=limits.states,
             fuel=limits.fuel,
             seed=limits.seed,
+            accepted=next((one.accept for one in self._told(function) if one.accept), ""),
             reach=Reach(self.program.words(function)),
             save=save,
             writer=lambda before, difference: self._writer(before, difference, limits.fuel),

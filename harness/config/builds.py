@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from harness.config.hints import FunctionHints
 from harness.config.models import Check, Guest, Tables, Translated, Translator
 from harness.config.outside import External, Segment, Window
 
@@ -27,6 +28,7 @@ class Build:
     windows: tuple[Window, ...] = ()
     segments: tuple[Segment, ...] = ()
     segment: str = ""
+    functions: tuple[FunctionHints, ...] = ()
 
     @property
     def folder(self) -> Path:
@@ -46,6 +48,7 @@ class Build:
             tables.external,
             tables.window,
             tables.segment,
+            functions=tables.function,
         )
 
     def views(self) -> tuple[Build, ...]:

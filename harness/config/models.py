@@ -13,6 +13,7 @@ from typing import Self
 from pydantic import Field, field_validator, model_validator
 from pydantic_core import PydanticCustomError
 
+from harness.config.hints import FunctionHints
 from harness.config.outside import External, Segment, Window
 from harness.config.values import Address, LocalPath, Seconds, Table
 
@@ -283,4 +284,9 @@ class Tables(Table):
     segment: tuple[Segment, ...] = Field(
         default=(),
         description="Code and data that are loaded over other code: the functions of each are checked with it loaded.",
+    )
+    function: tuple[FunctionHints, ...] = Field(
+        default=(),
+        description="What is known of functions that running them does not show: what their arguments are, and how "
+        "much of a check will do.",
     )

@@ -11,15 +11,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from harness.abi import Abi
+from harness.config.hints import Hint
 from harness.engines.base import MachineState
 from harness.program.model import Function, Program
 from harness.states.builder import StateBuilder
 from harness.states.code import callable_functions, constants_of
-from harness.states.guesses import FoundBlock, Guess
+from harness.states.guesses import ORDER, FoundBlock, Guess, printed_order
 from harness.states.inverse import Wanted
 from harness.states.layout import CELL, MOST_BLOCKS, apart, base_state, cell_address, packed, window
 from harness.states.model import FIXED_GPRS, NOT_NULL, TO_BLOCK, Block, Edit, Input, Kind, Place, Shape
 from harness.states.terms import Origin
+from harness.states.told import measure, told
 from harness.states.trace import BranchRecord, Trace
 from harness.states.words import sign_extended
 
@@ -34,13 +36,14 @@ _MOST_FIELDS = 0x200
 _CUT_SHORT = 64
 _MOST_FAVOURITES = 48
 _LIMITS = (16, 5, 2)
-_ORDER = {"gpr": 0, "fpr": 1, "hi": 2, "lo": 2, "stack": 3, "image": 4, "block": 5}
 
 
 class Findings:
     """Everything known about the inputs of one function."""
 
-    def __init__(self, program: Program, function: Function, abi: Abi, fr: bool, blind: bool = False) -> None:
+    def __init__(
+        self, program: Program, function: Function, abi: Abi, fr: bool, hints: Sequence[Hint] = (), blind: bool = False
+    ) -> None:
         self._blind = blind  # nothing is repaired: no word becomes a pointer, a function or a count
         self._program = program
         self._function = function
@@ -48,8 +51,9 @@ class Findings:
         self._fr = fr
         self._window = window(program)
         self.functions = callable_functions(program)
-        self._guesses: dict[Place, Guess] = {}
         self._blocks: list[FoundBlock] = []
+        self._guesses: dict[Place, Guess] = told(hints, abi, fr, self._blocks)
+        measure(self._guesses, self._blocks)
         self._compared_addresses: dict[tuple[Place, Place], None] = {}
         self.notes: dict[str, None] = {}
         self.may_limit = True  # whether a run that leads nowhere makes words small for all runs
@@ -58,7 +62,7 @@ class Findings:
 
     def inputs(self) -> list[Input]:
         """The inputs known so far, in the order in which they are printed."""
-        return [guess.as_input(place) for place, guess in sorted(self._guesses.items(), key=_printed_order)]
+        return [guess.as_input(place) for place, guess in sorted(self._guesses.items(), key=printed_order)]
 
     def has_ends(self) -> bool:
         """Whether a linked structure was cut off by null."""
@@ -80,7 +84,7 @@ class Findings:
         builder = StateBuilder(base, addresses)
         for address in addresses if text else ():
             builder.write_bytes(address, text)
-        for place, guess in sorted(self._guesses.items(), key=_printed_order):
+        for place, guess in sorted(self._guesses.items(), key=printed_order):
             if guess.fixed:
                 builder.write(place, addresses[place.number] if rings and place.room == "block" else 0)
             elif guess.kind is Kind.POINTER:
@@ -101,9 +105,9 @@ class Findings:
         for place, value in wanted:
             fitted = self.fitted(place, value)
             changed |= fitted
-            for other in [one for one in changed if one != place and _overlaps(one, place)] if fitted else ():
+            for other in [one for one in changed if one != place and one.overlaps(place)] if fitted else ():
                 if self.kind(other) is Kind.SCALAR:
-                    changed[other] = _with_overlap(other, changed[other], place, value)
+                    changed[other] = other.written_over(changed[other], place, value)
         return changed
 
     def completed(self, values: Mapping[Place, int], trace: Trace) -> dict[Place, int]:
@@ -120,17 +124,26 @@ class Findings:
         if guess.kind is Kind.FUNCTION:
             return {place: value} if value in self.functions else {}
         if guess.kind is Kind.POINTER:
-            return {place: self._pointer_edit(guess, value)}
+            return {place: self._pointer_edit(place, guess, value)}
         if guess.kind is Kind.END:
             distance = value - (cell_address(self._window.arena, guess.block) if value > _MOST_EXTENT else 0)
             return {place: distance} if 0 <= distance <= _MOST_FIELDS else {}
+        if not self._is_allowed(place, guess, value):
+            return {}
         is_register = place.room in ("gpr", "hi", "lo")
         return {place: sign_extended(value) if is_register and "wide" not in guess.uses else value}
 
-    def _pointer_edit(self, guess: Guess, value: int) -> int:
+    def _is_allowed(self, place: Place, guess: Guess, value: int) -> bool:
+        """Whether the user allows the value, signed or not."""
+        if guess.length_of is not None:
+            return value < guess.limit
+        signed = value - (1 << 8 * place.size) if value >> 8 * place.size - 1 else value
+        return not guess.values or value in guess.values or signed in guess.values
+
+    def _pointer_edit(self, place: Place, guess: Guess, value: int) -> int:
         """An address, or what an edit says already, as an edit of a pointer; null only where the code tests for it."""
         if value == 0:
-            return 0 if "tested" in guess.uses else NOT_NULL
+            return 0 if guess.as_input(place).nullable else NOT_NULL
         if value < TO_BLOCK + len(self._blocks):
             return value
         first = cell_address(self._window.arena, 0)
@@ -190,7 +203,7 @@ class Findings:
         for pair in self._compared_addresses:
             for place, other in (pair, pair[::-1]):
                 guess = self._guesses.get(place)
-                if guess is not None and guess.kind is Kind.SCALAR and self._block(other) >= 0:
+                if guess is not None and self._is_free(guess) and self._block(other) >= 0:
                     guess.kind, guess.block = Kind.END, self._guesses[other].block
 
     def give_up_callee(self, trace: Trace, values: Mapping[Place, int]) -> set[Place]:
@@ -245,10 +258,10 @@ class Findings:
             return self._reach_further(pointers[0], others, trace)
         if self._is_image_address(trace):
             return self._limit(others)
-        fitting = [p for p, factor in terms if factor == 1 and p.size >= 4 and self.kind(p) is Kind.SCALAR]
+        fitting = [p for p, factor in terms if factor == 1 and p.size >= 4 and self._is_free(self._guesses.get(p))]
         if not fitting:
             return self._limit(others)
-        pointer = min(fitting, key=lambda p: (_ORDER[p.room], p.number, p.offset))
+        pointer = min(fitting, key=lambda p: (ORDER[p.room], p.number, p.offset))
         return self._make_pointer(pointer) | self._limit(others - {pointer})
 
     def _reach_further(self, pointer: Place, others: frozenset[Place], trace: Trace) -> set[Place]:
@@ -290,7 +303,7 @@ class Findings:
 
     def _make_function(self, culprit: Origin) -> set[Place]:
         place = culprit.alone
-        if place is None or not self.functions or self.kind(place) is Kind.FUNCTION:
+        if place is None or not self.functions or not self._is_free(self._guesses.get(place)):
             return self._limit(culprit.places)
         self._guesses[place].kind = Kind.FUNCTION
         return {place}
@@ -300,7 +313,7 @@ class Findings:
         changed: set[Place] = set()
         for place in places if self.may_limit and not self._blind else ():
             guess = self._guesses.get(place)
-            if guess is None or guess.kind not in (Kind.SCALAR, Kind.COUNT) or guess.fixed:
+            if guess is None or guess.kind not in (Kind.SCALAR, Kind.COUNT) or guess.fixed or guess.is_told:
                 continue
             if guess.kind_by_use(place) is not Kind.SCALAR:
                 continue  # a float
@@ -309,6 +322,10 @@ class Findings:
                 guess.kind, guess.limit = Kind.COUNT, limit
                 changed.add(place)
         return changed
+
+    def _is_free(self, guess: Guess | None) -> bool:
+        """Whether a word is nothing but a scalar so far, and may become something else."""
+        return guess is not None and guess.kind is Kind.SCALAR and not guess.is_told
 
     def _is_float(self, place: Place) -> bool:
         guess = self._guesses.get(place)
@@ -335,6 +352,7 @@ class Findings:
 
     def shape(self, kept: Sequence[Mapping[Place, int]]) -> Shape:
         """The shape as it is known now, with blocks side by side; ``kept`` are values that reached something new."""
+        measure(self._guesses, self._blocks)
         wanted = [
             Block(number, 0, *found.touched, found.spare, found.alignment, found.depth)
             for number, found in enumerate(self._blocks)
@@ -373,26 +391,6 @@ class Findings:
         return tuple(edit for one in fitting for edit in one.items())
 
 
-def _printed_order(item: tuple[Place, Guess]) -> tuple[int, int, int, int]:
-    """Registers first, blocks last; of words at one place the widest first, so that a narrower one is written later."""
-    place = item[0]
-    return _ORDER[place.room], place.number, place.offset, -place.size
-
-
 def _rarest(record: BranchRecord) -> tuple[bool, int]:
     """Branches that ran seldom first, and before them all those that depend on few words."""
     return len(record.places) > 4, record.most
-
-
-def _overlaps(one: Place, other: Place) -> bool:
-    return one[:2] == other[:2] and one.offset < other.offset + other.size and other.offset < one.offset + one.size
-
-
-def _with_overlap(place: Place, value: int, over: Place, new: int) -> int:
-    """What ``place`` holds when ``new`` was written over it at ``over``."""
-    before = bytearray((value & (1 << 8 * place.size) - 1).to_bytes(place.size, "big"))
-    written = (new & (1 << 8 * over.size) - 1).to_bytes(over.size, "big")
-    for index, byte in enumerate(written, over.offset - place.offset):
-        if 0 <= index < place.size:
-            before[index] = byte
-    return int.from_bytes(before, "big")

@@ -6,15 +6,26 @@ from dataclasses import dataclass, field
 
 from harness.states.model import Input, Kind, Place
 
+#: Rooms in the order in which inputs are printed and written.
+ORDER = {"gpr": 0, "fpr": 1, "hi": 2, "lo": 2, "stack": 3, "image": 4, "block": 5}
+
 
 @dataclass(slots=True)
 class Guess:
-    """What one place is taken for; ``uses`` are the kinds of instructions that used copies of it."""
+    """What one place is taken for; ``uses`` are the kinds of instructions that used copies of it.
+
+    ``values``, ``null``, ``length_of`` and ``unit`` are what the user says of it.
+    """
 
     kind: Kind = Kind.SCALAR
     block: int = -1
     limit: int = 0
     fixed: bool = False
+    values: range | tuple[int, ...] = ()
+    null: bool | None = None
+    length_of: Place | None = None
+    unit: int = 1
+    is_told: bool = False  # by the user: no run makes it anything else
     uses: set[str] = field(default_factory=set)
     favourites: dict[int, None] = field(default_factory=dict)
 
@@ -24,11 +35,12 @@ class Guess:
             place=place,
             kind=self.kind_by_use(place) if self.kind is Kind.SCALAR else self.kind,
             block=self.block,
-            nullable="tested" in self.uses,
+            nullable=self.null if self.null is not None else "tested" in self.uses,
             limit=self.limit,
             wide="wide" in self.uses,
             narrow="word" in self.uses,
             fixed=self.fixed,
+            values=self.values,
             favourites=tuple(self.favourites),
         )
 
@@ -58,3 +70,9 @@ class FoundBlock:
     def spare(self) -> int:
         """Bytes to add above what was touched: a walk may go further in other states, and text ends in zeros."""
         return 16 + min(256, self.touched[1] - self.touched[0])
+
+
+def printed_order(item: tuple[Place, Guess]) -> tuple[int, int, int, int]:
+    """Registers first, blocks last; of words at one place the widest first, so that a narrower one is written later."""
+    place = item[0]
+    return ORDER[place.room], place.number, place.offset, -place.size

@@ -35,6 +35,21 @@ class Place(NamedTuple):
     offset: int
     size: int
 
+    def overlaps(self, other: Place) -> bool:
+        """Whether the two have a byte in common."""
+        if self[:2] != other[:2]:
+            return False
+        return self.offset < other.offset + other.size and other.offset < self.offset + self.size
+
+    def written_over(self, value: int, other: Place, new: int) -> int:
+        """What the place holds if it held ``value`` and ``new`` is written at ``other``, which overlaps it."""
+        held = bytearray((value & (1 << 8 * self.size) - 1).to_bytes(self.size, "big"))
+        written = (new & (1 << 8 * other.size) - 1).to_bytes(other.size, "big")
+        for index, byte in enumerate(written, other.offset - self.offset):
+            if 0 <= index < self.size:
+                held[index] = byte
+        return int.from_bytes(held, "big")
+
     def __str__(self) -> str:
         if self.room in ("gpr", "fpr", "hi", "lo"):
             names = {"gpr": GPR_NAMES[self.number], "fpr": f"f{self.number}"}
@@ -67,7 +82,8 @@ class Input:
     Units: ``limit`` bounds a COUNT (0 to ``limit`` - 1); ``block`` is the number of the block that a POINTER or END
     leads to. ``nullable`` pointers were compared with zero. ``wide`` registers are used by 64-bit operations and
     ``narrow`` ones by 32-bit operations, which need canonical values. ``favourites`` are unsigned values that the code
-    compares the word with, and their neighbours. ``fixed`` words are always null: the ends of linked structures.
+    compares the word with, and their neighbours. ``values`` are all values that it may take, if the user said which;
+    ``fixed`` words are always null: the ends of linked structures.
     """
 
     place: Place
@@ -78,6 +94,7 @@ class Input:
     wide: bool = False
     narrow: bool = False
     fixed: bool = False
+    values: range | tuple[int, ...] = ()
     favourites: tuple[int, ...] = ()
 
 

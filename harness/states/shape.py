@@ -9,12 +9,13 @@ a round that took a branch in a new direction is kept as an example.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 from random import Random
 
 from harness.abi import Abi
+from harness.config.hints import Hint
 from harness.engines.base import MachineState
 from harness.program.model import Function, Program
 from harness.states import values
@@ -77,7 +78,7 @@ class Search:
     """The search for the shape of ``function``; it can go on from states that a check has tried.
 
     Without ``shapes`` it does not look for pointers: what the function reads is drawn at random. Without ``guided``
-    nothing is aimed at missing branch directions.
+    nothing is aimed at missing branch directions. ``hints`` are what the user says of the arguments.
     """
 
     def __init__(
@@ -88,9 +89,10 @@ class Search:
         fr: bool,
         shapes: bool = True,
         guided: bool = True,
+        hints: Sequence[Hint] = (),
         fuel: int = _SEARCH_FUEL,
     ) -> None:
-        self._findings = Findings(program, function, abi, fr, blind=not shapes)
+        self._findings = Findings(program, function, abi, fr, hints, blind=not shapes)
         self._runner = Runner(program.code, fr, program.around.for_search() if program.around else None)
         self._constants = constants_of(program, function)
         self._entry = function.address
@@ -234,7 +236,7 @@ class Search:
                 held[item.place] = 0 if item.nullable and number > 1 and rng.random() < 0.25 else NOT_NULL
             elif item.kind is Kind.END:
                 held[item.place] = 8 * rng.randrange(5)
-            elif number < 2:
+            elif number < 2 and not item.values:
                 held[item.place] = _ONES.get(item.kind, 1) if number else 0
             else:
                 held[item.place] = values.draw(rng, item, self._constants)

@@ -26,7 +26,9 @@ def draw(rng: Random, item: Input, constants: Sequence[int], tameness: int = 0) 
     """
     bits = 8 * item.place.size
     tame = tameness > 0 and rng.random() < (0.5, 0.9, 0.5)[tameness - 1]
-    if item.kind is Kind.COUNT:
+    if item.values:
+        value = _allowed(rng, item)
+    elif item.kind is Kind.COUNT:
         value = _count(rng, item)
     elif item.favourites and rng.random() < 0.4:
         value = rng.choice(item.favourites)
@@ -102,6 +104,20 @@ def _number(rng: Random, tame: bool) -> float:
 def _count(rng: Random, item: Input) -> int:
     """A count below the limit, the smaller ones more often."""
     return rng.randrange(item.limit) if rng.random() < 0.6 else rng.randrange(min(item.limit, 5))
+
+
+def _allowed(rng: Random, item: Input) -> int:
+    """One of the values that the user allows: the first and the last, favourites among them, and chance."""
+    mask = (1 << 8 * item.place.size) - 1
+    kind = rng.randrange(8)
+    if kind < 2:
+        return item.values[-kind]
+    if kind < 4 and item.favourites:
+        value = rng.choice(item.favourites)
+        signed = value - mask - 1 if value > mask >> 1 else value
+        return next((one for one in (value, signed) if one in item.values), item.values[0])
+    count = item.values[-1] - item.values[0] + 1 if isinstance(item.values, range) else len(item.values)
+    return item.values[rng.randrange(min(count, 16) if kind < 6 else count)]
 
 
 def filling(rng: Random, size: int, unit: int, kind: Kind) -> bytes:

@@ -12,13 +12,14 @@ from hypothesis import strategies as st
 from made_states import DATA, poke, returned, state
 
 from harness.abi import ABIS
-from harness.check_function import Candidate, Clock, Job, check_function, function_seed
+from harness.check_function import Clock, Job, check_function, function_seed
 from harness.compare import Rules
 from harness.config import Scope
 from harness.coverage import Reach
 from harness.engines.base import Coverage, GuestEvent, MachineState, Outcome, StopKind, Target
 from harness.errors import UsageError
 from harness.results import Finding, FunctionResult, Writer
+from harness.tally import Candidate
 from harness.verdicts import DifferenceKind, Verdict
 from interp.optable import encode
 

@@ -122,6 +122,21 @@ def test_overlay_merges_tables_and_replaces_everything_else() -> None:
 
 
 REFUSALS = {
+    "a hint about an argument is a text of one form": (
+        SMALL + '[[function]]\npattern = "tide_*"\narguments = ["a0 is 64 bytes"]\n',
+        "tally.toml [function] item 1 arguments: says nothing of an argument: got 'a0 is 64 bytes', expected a text "
+        'like "a0: 64 bytes", "a1: length of a0 by 2", "a2: 0 to 63" or "a3: one of 1, 2, 4"',
+    ),
+    "a hint about an argument is possible": (
+        SMALL + '[[function]]\npattern = "tide_*"\narguments = ["a2: 9 to 3"]\n',
+        "tally.toml [function] item 1 arguments: says nothing of an argument: got 'a2: 9 to 3', expected a text "
+        'like "a0: 64 bytes", "a1: length of a0 by 2", "a2: 0 to 63" or "a3: one of 1, 2, 4"',
+    ),
+    "an unknown key of a function names the nearest known one": (
+        SMALL + '[[function]]\npattern = "tide_*"\nacept = "slow"\n',
+        "tally.toml [function] item 1 acept: unknown key: got acept, expected accept, arguments, pattern\n"
+        'help: did you mean "accept"?',
+    ),
     "an unknown key names the nearest known one": (
         SMALL.replace("gpr =", "gpr_s ="),
         "tally.toml [translated.binding] gpr_s: unknown key: got gpr_s, expected call, declare, device_read, "
@@ -130,8 +145,8 @@ REFUSALS = {
     ),
     "an unknown table names the nearest known one": (
         SMALL.replace("[guest]", "[gest]"),
-        "tally.toml gest: unknown key: got gest, expected check, external, guest, segment, translated, translator, "
-        "window, build\n"
+        "tally.toml gest: unknown key: got gest, expected check, external, function, guest, segment, translated, "
+        "translator, window, build\n"
         'help: did you mean "guest"?',
     ),
     "a missing table is named": (
@@ -271,7 +286,7 @@ def models_in(model: type[BaseModel]) -> Iterator[type[BaseModel]]:
 
 def test_every_key_is_described() -> None:
     found = list(models_in(Tables))
-    assert len(found) == 10
+    assert len(found) == 11
     for model in found:
         for name, field in model.model_fields.items():
             assert field.description and field.description.endswith("."), f"{model.__name__}.{name}"

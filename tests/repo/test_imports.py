@@ -28,7 +28,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("harness.translated", "harness.states", "harness.store", "harness.report", "harness.coverage", "harness.pool"),
     ("harness.engines",),
     ("harness.compare",),
-    ("harness.check_function",),
+    ("harness.check_function", "harness.tally"),
     ("harness.workbench",),
     ("harness.check",),
     ("harness.replaying", "harness.survey", "harness.selftest", "harness.starter"),
