@@ -23,10 +23,11 @@ def survey(file: Path, pattern: str, build_name: str = "") -> tuple[SurveyedBuil
     for build in chosen_builds(load_config(file), build_name):
         with Workbench(build) as bench:
             try:
-                functions = bench.program.find(pattern) if pattern else bench.program.functions
+                picked = bench.program.find(pattern) if pattern else bench.program.functions
             except UsageError as error:
                 unmatched = error
                 continue
+            functions = tuple(function for function in picked if function.segment == build.segment)
             surveyed.append(_build(bench, functions, with_shape=bool(pattern) and len(functions) == 1))
     if unmatched is not None and not surveyed:
         raise unmatched

@@ -25,6 +25,7 @@ from harness.errors import UsageError
 from harness.program.load import load_program
 from harness.program.model import Function, Program
 from harness.program.outside import Surroundings
+from harness.program.segments import Loading
 from harness.results import Difference, Finding, LegInfo, Writer
 from harness.states.model import Shape
 from harness.states.shape import Search
@@ -66,13 +67,14 @@ class Workbench:
         self.build = build
         self.abi = ABIS[build.guest.abi]
         self.fr = self.abi.fr if build.guest.fpu is None else build.guest.fpu is Fpu.FLAT
-        self.program: Program = load_program(build.guest)
+        self.program: Program = load_program(build.guest, Loading.of(build))
         self._around = Surroundings.of(build, self.program, self.abi)
         self.libraries: tuple[Library, ...] = ()
         if build.translated is not None:
             run_translator(build)
             outside = (*self._around.declared, *self._around.callees)
-            self.libraries = build_libraries(build, self.program.functions, outside, self.program.beyond)
+            program = self.program
+            self.libraries = build_libraries(build, program.functions, outside, program.beyond, program.elsewhere)
             self._require_seen()
             self._around = self._around.completed(
                 self.program,
@@ -247,7 +249,7 @@ def selected(program: Program, build: Build, pattern: str) -> tuple[Function, ..
     """
     included = {function: None for one in build.check.include for function in program.find(one)}
     picked = program.find(pattern) if pattern else program.functions
-    found = tuple(function for function in picked if function in included)
+    found = tuple(one for one in picked if one in included and one.segment == build.segment)
     if not found:
         where = f"{build.file} [check] include"
         raise UsageError(where, "leaves out every function that the pattern picks", got=f"'{pattern}'")

@@ -43,7 +43,7 @@ def load_config(path: Path) -> Config:
     if not isinstance(overlays, list) or not all(isinstance(one, dict) for one in overlays):
         raise UsageError(f"{path} build", "wrong type", expected="one [[build]] table for each build")
     if not overlays:
-        return Config(path, (Build.of("", path, _validated(path, "", raw, {})),))
+        return Config(path, Build.of("", path, _validated(path, "", raw, {})).views())
     names = [_name(path, index, one) for index, one in enumerate(overlays, 1)]
     for index, name in enumerate(names, 1):
         if name in names[: index - 1]:
@@ -53,7 +53,8 @@ def load_config(path: Path) -> Config:
         _validated(path, name, raw, {key: value for key, value in one.items() if key != "name"})
         for name, one in zip(names, overlays, strict=True)
     ]
-    return Config(path, tuple(Build.of(name, path, one) for name, one in zip(names, tables, strict=True)))
+    builds = (Build.of(name, path, one) for name, one in zip(names, tables, strict=True))
+    return Config(path, tuple(view for build in builds for view in build.views()))
 
 
 def _read_toml(path: Path) -> dict[str, Any]:

@@ -122,7 +122,8 @@ class Binding(Table):
     function: str = Field(
         default="{name}",
         description="C name of a guest function: {name} is its guest name with _ for what C does not allow, "
-        "{address} its address in 8 hex digits. Empty: the C has no function of its own for each guest function, and "
+        "{address} its address in 8 hex digits, {segment} the name of its segment and _, or nothing. Empty: the C has "
+        "no function of its own for each guest function, and "
         "call finds it by {address}.",
     )
     declare: str = Field(

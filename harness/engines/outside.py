@@ -107,7 +107,7 @@ class Boundary:
 
     ``result`` says how to draw what it gives (``harness.config.outside.RESULTS``, the name of a register, or values to
     choose from). One that is ``isolated`` does what the guest's own function does in the reference instead; one that is
-    not ``declared`` is outside only because the C lacks it.
+    not ``declared`` is outside only because the C lacks it. ``segment`` is the one that it is loaded with.
     """
 
     name: str
@@ -118,6 +118,7 @@ class Boundary:
     result: str | tuple[int, ...] = "integer"
     isolated: bool = False
     declared: bool = True
+    segment: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -60,7 +60,7 @@ class Translated:
 
     def c_name(self, function: NamedFunction) -> str:
         """The name under which the C has ``function``, if it has it."""
-        return function_name(self._binding, function.name, function.address)
+        return function_name(self._binding, function.name, function.address, function.segment)
 
     def start(self) -> None:
         """Starts the worker now rather than at the first call.

@@ -13,9 +13,11 @@ from elftools.elf.sections import SymbolTableSection
 
 from harness.errors import UsageError
 from harness.program.files import read_image
-from harness.program.functions import Symbol, collect
+from harness.program.functions import Symbol, collect_segments
 from harness.program.layout import UNMAPPED_SEGMENTS, Piece, lay_out, sign_extended
 from harness.program.model import Function, Program
+from harness.program.raw import raw_segment
+from harness.program.segments import WHOLE, Loading
 
 _MAGIC = b"\x7fELF"
 
@@ -26,8 +28,8 @@ _DESCRIPTIVE = ("SHT_MIPS_REGINFO", "SHT_MIPS_ABIFLAGS", "SHT_MIPS_OPTIONS", "SH
 _DAMAGE = (ELFError, AssertionError, AttributeError, IndexError, KeyError, OverflowError, TypeError, ValueError)
 
 
-def load_elf(path: Path) -> Program:
-    """Reads an ELF32 or ELF64 executable, big-endian MIPS.
+def load_elf(path: Path, loading: Loading = WHOLE) -> Program:
+    """Reads an ELF32 or ELF64 executable, big-endian MIPS, as far as its segments are in memory.
 
     Errors: ``UsageError`` for a file that is missing, unreadable, no ELF, damaged, for another machine or byte order,
     not linked, or without function symbols.
@@ -44,9 +46,9 @@ def load_elf(path: Path) -> Program:
     try:
         elf = ELFFile(BytesIO(image))
         _check_header(path, elf)
-        pieces = _sections(elf)
+        sections = _sections(elf)
         symbols = _symbols(elf)
-        beyond = _beyond(elf, pieces)
+        beyond = _beyond(elf, sections)
         entry = sign_extended(elf["e_entry"])
         gp = _gp(elf)
     except _DAMAGE as error:
@@ -56,7 +58,11 @@ def load_elf(path: Path) -> Program:
             got=str(error) or type(error).__name__,
             help="build the image again; `readelf -a` shows how far it can be read",
         ) from error
-    functions, notes = collect(symbols, pieces)
+    segments = loading.segments_of([piece.name for piece in sections])
+    pieces = [piece for piece in sections if loading.holds(segments[piece.name])]
+    functions, notes = collect_segments(symbols, sections, segments)
+    elsewhere = tuple(function for function in functions if not loading.holds(function.segment))
+    functions = tuple(function for function in functions if loading.holds(function.segment))
     if not functions:
         raise UsageError(
             str(path),
@@ -65,8 +71,15 @@ def load_elf(path: Path) -> Program:
             expected="at least one",
             help="link without -s and do not strip the image; or make a raw image of it and list the functions",
         )
+    for segment in loading.raw:
+        more, listed = raw_segment(segment)
+        if loading.holds(segment.name):
+            pieces += more
+            functions = tuple(sorted((*functions, *listed), key=lambda function: function.address))
+        else:
+            elsewhere += listed
     regions, code = lay_out(path, pieces)
-    return Program(path, regions, code, functions, gp, entry, notes, beyond)
+    return Program(path, regions, code, functions, gp, entry, notes, beyond, elsewhere=elsewhere)
 
 
 def _check_header(path: Path, elf: Any) -> None:
@@ -118,8 +131,15 @@ def _sections(elf: Any) -> list[Piece]:
 
 def _symbols(elf: Any) -> list[Symbol]:
     """Gives the defined function symbols in the order of the table."""
+    names = [section.name for section in elf.iter_sections()]
     return [
-        Symbol(entry.name, sign_extended(entry["st_value"]), entry["st_size"], entry["st_info"]["bind"])
+        Symbol(
+            entry.name,
+            sign_extended(entry["st_value"]),
+            entry["st_size"],
+            entry["st_info"]["bind"],
+            names[entry["st_shndx"]] if isinstance(entry["st_shndx"], int) else "",
+        )
         for table in elf.iter_sections()
         if isinstance(table, SymbolTableSection)
         for entry in table.iter_symbols()

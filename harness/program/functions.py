@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 from harness.program.layout import Piece
@@ -16,12 +16,34 @@ _PREFERENCE = {"STB_GLOBAL": 0, "STB_WEAK": 1, "STB_LOCAL": 2}
 
 @dataclass(frozen=True, slots=True)
 class Symbol:
-    """A function symbol as the image states it; ``size`` in bytes, 0 where it is not stated."""
+    """A function symbol as the image states it; ``size`` in bytes, 0 where it is not stated.
+
+    ``section`` is the one that it belongs to, empty where that is not known.
+    """
 
     name: str
     address: int
     size: int
     binding: str = "STB_GLOBAL"
+    section: str = ""
+
+
+def collect_segments(
+    symbols: Iterable[Symbol], pieces: Iterable[Piece], segments: Mapping[str, str]
+) -> tuple[tuple[Function, ...], tuple[str, ...]]:
+    """As ``collect``, each segment by itself: ``segments`` gives that of each section, empty for none.
+
+    The functions ascend within their segment, those of none first.
+    """
+    functions: list[Function] = []
+    notes: list[str] = []
+    everything, all_pieces = list(symbols), list(pieces)
+    for segment in dict.fromkeys(("", *segments.values())):
+        inside = [symbol for symbol in everything if segments.get(symbol.section, "") == segment]
+        found, told = collect(inside, [piece for piece in all_pieces if segments[piece.name] == segment])
+        functions += (replace(function, segment=segment) for function in found) if segment else found
+        notes += told
+    return tuple(functions), tuple(notes)
 
 
 def collect(symbols: Iterable[Symbol], pieces: Iterable[Piece]) -> tuple[tuple[Function, ...], tuple[str, ...]]:

@@ -156,5 +156,5 @@ def _check_overlap(path: Path, ordered: list[Piece]) -> None:
                 f"overlaps {piece.name}",
                 got=f"{after.address:016x}-{after.end - 1:016x}",
                 expected=f"an address after {piece.end - 1:016x}",
-                help="check one overlay at a time: link each into an image of its own",
+                help="what is loaded at different times belongs into [[segment]] tables",
             )

@@ -21,7 +21,7 @@ class Function:
 
     Units: ``size`` in bytes, a multiple of 4. ``size_stated`` is false where the image gives no usable size and the
     extent was taken up to the next function or the end of the section. ``aliases`` are further names of the same
-    address.
+    address. ``segment`` is the one that it is loaded with, empty for what is always in memory.
     """
 
     name: str
@@ -29,6 +29,7 @@ class Function:
     size: int
     size_stated: bool = True
     aliases: tuple[str, ...] = ()
+    segment: str = ""
 
     @property
     def end(self) -> int:
@@ -55,7 +56,7 @@ class Program:
     functions may have one name (file-local ones do). ``gp`` is what r28 holds while the program runs, 0 where the
     image does not say. ``notes`` tell what was left out of the image's list of functions, or mended in it. ``beyond``
     are functions that the image names and does not hold; their size is 0. ``around`` is what lies outside, None where
-    nothing does.
+    nothing does. ``elsewhere`` are the functions of segments that are not in memory.
     """
 
     path: Path
@@ -67,6 +68,7 @@ class Program:
     notes: tuple[str, ...] = ()
     beyond: tuple[Function, ...] = ()
     around: Around | None = field(default=None, compare=False)
+    elsewhere: tuple[Function, ...] = ()
     _starts: tuple[int, ...] = field(init=False, repr=False, compare=False)
     _names: dict[int, str] = field(init=False, repr=False, compare=False)
 

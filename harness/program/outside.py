@@ -42,16 +42,17 @@ class Surroundings:
         callees: tuple[Boundary, ...] = ()
         if build.check.calls is Calls.ISOLATED:
             rest = (function for function in program.functions if function.address not in declared)
-            callees = tuple(Boundary(one.name, one.address, isolated=True) for one in rest)
+            callees = tuple(Boundary(one.name, one.address, isolated=True, segment=one.segment) for one in rest)
         return cls(abi, tuple(declared.values()), _windows(build, program), callees=callees)
 
     def completed(self, program: Program, undeclared: Iterable[int], unseen: Iterable[int]) -> Surroundings:
         """With the functions that the C lacks, and without callees whose calls cannot be told in it."""
-        names = {one.address: one.name for one in (*program.functions, *program.beyond)}
+        known = {one.address: one for one in (*program.functions, *program.beyond)}
         lost = set(unseen)
+        lacking = [known[address] for address in sorted(set(undeclared))]
         return replace(
             self,
-            undeclared=tuple(Boundary(names[address], address, declared=False) for address in sorted(set(undeclared))),
+            undeclared=tuple(Boundary(one.name, one.address, declared=False, segment=one.segment) for one in lacking),
             callees=tuple(one for one in self.callees if one.address not in lost),
         )
 
@@ -76,14 +77,16 @@ class Surroundings:
 def _boundaries(where: str, external: External, program: Program) -> list[Boundary]:
     """The functions that one ``[[external]]`` names."""
     if external.address is not None:
-        found = [(external.name, external.address)]
+        found = [(external.name, external.address, "")]
     else:
         found = [
-            (name, one.address)
+            (name, one.address, one.segment)
             for one in (*program.functions, *program.beyond)
             for name in (one.name, *one.aliases)
             if fnmatchcase(name, external.name)
         ]
+    if not found and any(fnmatchcase(one.name, external.name) for one in program.elsewhere):
+        return []  # it is in a segment that is not in memory
     if not found:
         raise UsageError(
             f"{where} name",
@@ -92,7 +95,7 @@ def _boundaries(where: str, external: External, program: Program) -> list[Bounda
             help="correct it, or give its guest address as address",
         )
     code = {region.address for region in program.code}
-    for name, address in found:
+    for name, address, _ in found:
         for region in program.regions:
             if region.address <= address < region.end and region.address not in code:
                 raise UsageError(
@@ -106,8 +109,9 @@ def _boundaries(where: str, external: External, program: Program) -> list[Bounda
             tuple(map(Span.of, external.reads)),
             tuple(map(Span.of, external.writes)),
             external.result,
+            segment=segment,
         )
-        for name, address in found
+        for name, address, segment in found
     ]
 
 

@@ -7,12 +7,15 @@ The function list is text: one function a line, ``address size name``, numbers i
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
+from harness.config import Segment
 from harness.errors import UsageError
 from harness.program.files import read_image, read_text
 from harness.program.layout import Piece, lay_out, sign_extended
 from harness.program.model import Function, Program
+from harness.program.segments import WHOLE, Loading
 
 #: Bytes between two functions that still count as padding of the code rather than as data.
 _PADDING = 16
@@ -20,8 +23,8 @@ _PADDING = 16
 _HELP = "a line is `address size name`, as in `80001040 5c crc32_step`"
 
 
-def load_raw(path: Path, base: int, functions: Path) -> Program:
-    """Reads an image that is loaded at ``base`` as it is.
+def load_raw(path: Path, base: int, functions: Path, loading: Loading = WHOLE) -> Program:
+    """Reads an image that is loaded at ``base`` as it is, and the segments that are in memory beside it.
 
     Code and data cannot be told apart except by the list: what functions cover may be executed and not written, what
     lies between may be written. There is no zeroed memory after the image, and ``gp`` is 0.
@@ -29,13 +32,45 @@ def load_raw(path: Path, base: int, functions: Path) -> Program:
     Errors: ``UsageError`` for either file missing or unreadable, an empty image, and a list with a bad line, without
     functions, or with functions outside the image.
     """
+    pieces, listed = _read(path, base, functions)
+    elsewhere: tuple[Function, ...] = ()
+    entry = listed[0].address
+    for segment in loading.segments:
+        more, others = raw_segment(segment)
+        if loading.holds(segment.name):
+            pieces += more
+            listed += others
+        else:
+            elsewhere += others
+    regions, code = lay_out(path, pieces)
+    ordered = tuple(sorted(listed, key=lambda function: function.address))
+    return Program(path, regions, code, ordered, gp=0, entry=entry, elsewhere=elsewhere)
+
+
+def raw_segment(segment: Segment) -> tuple[list[Piece], tuple[Function, ...]]:
+    """The pieces and functions of a segment that has a raw image.
+
+    Errors: ``UsageError`` as ``load_raw``, and for a segment that has none.
+    """
+    if segment.image is None or segment.base is None or segment.functions is None:
+        raise UsageError(
+            f"segment {segment.name}",
+            "names sections, and the image is none with sections",
+            expected="image, base and functions of its own",
+        )
+    pieces, functions = _read(segment.image, segment.base, segment.functions)
+    named = [replace(piece, name=f"{segment.name} {piece.name}") for piece in pieces]
+    return named, tuple(replace(function, segment=segment.name) for function in functions)
+
+
+def _read(path: Path, base: int, functions: Path) -> tuple[list[Piece], tuple[Function, ...]]:
+    """One raw image with its list."""
     image = read_image(path)
     base = sign_extended(base)
     if not image:
         raise UsageError(str(path), "is empty", expected="the bytes of a program", help="check `image` in [guest]")
     listed = read_functions(functions, base, base + len(image))
-    regions, code = lay_out(path, _pieces(image, base, listed))
-    return Program(path, regions, code, listed, gp=0, entry=listed[0].address)
+    return list(_pieces(image, base, listed)), listed
 
 
 def read_functions(path: Path, low: int, high: int) -> tuple[Function, ...]:

@@ -34,9 +34,10 @@ def c_name(name: str) -> str:
     return re.sub(r"\W", "_", name, flags=re.ASCII)
 
 
-def function_name(binding: Binding, name: str, address: int) -> str:
+def function_name(binding: Binding, name: str, address: int, segment: str = "") -> str:
     """C name of a guest function; empty where the C has none of its own for each function."""
-    return filled(binding.function, name=c_name(name), address=_short(address))
+    prefix = f"{c_name(segment)}_" if segment else ""
+    return filled(binding.function, name=c_name(name), address=_short(address), segment=prefix)
 
 
 def call_text(binding: Binding, function: str, address: int) -> str:

@@ -66,11 +66,12 @@ def build_libraries(
     functions: Sequence[NamedFunction],
     outside: Sequence[NamedFunction] = (),
     beyond: Sequence[NamedFunction] = (),
+    elsewhere: Sequence[NamedFunction] = (),
 ) -> tuple[Library, ...]:
     """One library for each compiler of the build, in their order; what was compiled before is used again.
 
     Calls of ``outside`` go to the harness; so do those of other functions, and of names ``beyond`` the image, that the
-    C calls and does not have.
+    C calls and does not have. A C name that a function ``elsewhere`` has too, in another segment, stands for neither.
 
     Errors: ``UsageError`` for sources that match nothing, a compiler that is absent, C that does not compile.
     """
@@ -96,7 +97,8 @@ def build_libraries(
     compilers = [Compiler.find(command, build.folder, where) for command in translated.compilers]
     store = store.resolve()
     libraries = tuple(
-        _Linking(build, translated, one, store).library(sources, functions, outside, beyond) for one in compilers
+        _Linking(build, translated, one, store, elsewhere).library(sources, functions, outside, beyond)
+        for one in compilers
     )
     sweep(store)
     return libraries
@@ -131,6 +133,7 @@ class _Linking:
     translated: Translated
     compiler: Compiler
     store: Path
+    elsewhere: Sequence[NamedFunction]
 
     def library(
         self,
@@ -175,11 +178,12 @@ class _Linking:
         """The functions that the glue can call, and why not for the others; by guest address."""
         binding = self.translated.binding
         by_name = "{function}" in binding.call
-        shared = Counter(function_name(binding, function.name, function.address) for function in functions)
+        names = [function_name(binding, one.name, one.address, one.segment) for one in (*functions, *self.elsewhere)]
+        shared = Counter(names)
         entries: dict[int, Entry] = {}
         missing: dict[int, str] = {}
         for function in functions:
-            name = function_name(binding, function.name, function.address)
+            name = function_name(binding, function.name, function.address, function.segment)
             if by_name and shared[name] > 1:
                 missing[function.address] = SHARED
             elif not name or name in symbols.defined or (name in symbols.static and not by_name):

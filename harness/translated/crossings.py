@@ -22,6 +22,10 @@ class NamedFunction(Protocol):
     def address(self) -> int:
         """Its guest address."""
 
+    @property
+    def segment(self) -> str:
+        """The segment that it is loaded with, empty for none."""
+
 
 class Crossings:
     """The functions outside of what is tested, as the C of one library calls them.
@@ -70,4 +74,4 @@ class Crossings:
         return tuple(name for name in names if name not in self._by_c_name)
 
     def _c_name(self, function: NamedFunction) -> str:
-        return function_name(self._binding, function.name, function.address)
+        return function_name(self._binding, function.name, function.address, function.segment)

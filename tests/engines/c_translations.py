@@ -123,6 +123,7 @@ class Named:
 
     name: str
     address: int
+    segment: str = ""
 
 
 def project(

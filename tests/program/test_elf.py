@@ -217,7 +217,7 @@ def test_overlapping_sections_are_refused(tmp_path: Path) -> None:
     assert refusal(write(tmp_path, Elf([TEXT, overlay], [Sym("f", 0x8000_1000, 8)]))) == (
         "clock.elf: .overlay: overlaps .text: got ffffffff80001010-ffffffff8000102f,"
         " expected an address after ffffffff8000101f\n"
-        "help: check one overlay at a time: link each into an image of its own"
+        "help: what is loaded at different times belongs into [[segment]] tables"
     )
 
 

@@ -37,6 +37,7 @@ class Named:
 
     name: str
     address: int
+    segment: str = ""
 
 
 TIDE = Named("tide", 0xFFFF_FFFF_8000_1000)
