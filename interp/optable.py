@@ -31,7 +31,7 @@ from __future__ import annotations
 import inspect
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property, lru_cache
 from typing import Any, NamedTuple, TypeVar
@@ -71,12 +71,13 @@ class Kind(StrEnum):
 _WITH_SLOT = frozenset((Kind.BRANCH, Kind.LIKELY, Kind.JUMP, Kind.INDIRECT))
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False)
 class Row:
     """One encoding; ``pattern``, ``to`` and ``of`` are explained above.
 
     ``word`` names the operands that must hold a sign-extended 32-bit value, else the result is open; ``narrow`` says
-    that results are such values ("always"), or are where all operands are ("inherits").
+    that results are such values ("always", also where there are ``word`` operands), or are where all operands are
+    ("inherits").
     Widths: ``access`` in bytes that a load or store moves at most, ``fp_in`` and ``fp_out`` in bits of FPR operands.
     ``reach`` says which bytes of an aligned unit it moves: from the address on ("left"), up to it ("right"), or all.
     """
@@ -94,43 +95,28 @@ class Row:
     reach: str = ""
     fp_in: int = 0
     fp_out: int = 0
+    match: int = field(init=False)  # the fixed bits that are set
+    mask: int = field(init=False)  # the fixed bits
+    fields: dict[str, tuple[int, int]] = field(init=False)  # letter -> (lowest bit, width)
+    operands: tuple[str, ...] = field(init=False)
+    results: tuple[str, ...] = field(init=False)
+    reads: tuple[str, ...] = field(init=False)  # the operands that are registers, and FCR31 where it is rewritten
+    links: bool = field(init=False)  # whether a return address is written: the instruction calls
 
-    @cached_property
-    def match(self) -> int:
-        """The fixed bits that are set."""
-        return int(re.sub("[^1]", "0", self.pattern), 2)
-
-    @cached_property
-    def mask(self) -> int:
-        """The fixed bits."""
-        return int(re.sub("[a-z]", "0", self.pattern.replace("0", "1")), 2)
-
-    @cached_property
-    def fields(self) -> dict[str, tuple[int, int]]:
-        """The fields by letter: lowest bit and width."""
-        return {m[0][0]: (32 - m.end(), len(m[0])) for m in re.finditer(r"([a-z])\1*", self.pattern)}
-
-    @cached_property
-    def operands(self) -> tuple[str, ...]:
-        """The operands of the meaning."""
-        return tuple(inspect.signature(self.meaning).parameters if self.of is None else self.of.split())
-
-    @cached_property
-    def results(self) -> tuple[str, ...]:
-        """The registers that are written."""
+    def __post_init__(self) -> None:
+        bits = self.pattern.replace(" ", "")
+        if len(bits) != 32:
+            raise ValueError(f"{self.name}: pattern has {len(bits)} bits, expected 32")
+        self.match = int(re.sub("[^1]", "0", bits), 2)
+        self.mask = int(re.sub("[a-z]", "0", bits.replace("0", "1")), 2)
+        self.fields = {m[0][0]: (32 - m.end(), len(m[0])) for m in re.finditer(r"([a-z])\1*", bits)}
+        self.operands = tuple(inspect.signature(self.meaning).parameters if self.of is None else self.of.split())
         first = self.syntax.split(",")[0] if self.kind in (Kind.ALU, Kind.LOAD, Kind.FLOAT) else ""
-        return tuple((first if self.to is None else self.to).split())
-
-    @cached_property
-    def reads(self) -> tuple[str, ...]:
-        """The registers that are read: operands, and FCR31 where it is rewritten."""
-        status = ("fcsr",) if self.kind is Kind.FLOAT and "fcsr" in self.results else ()
-        return (*(operand for operand in self.operands if operand in REGISTERS), *status)
-
-    @cached_property
-    def links(self) -> bool:
-        """Whether a return address is written: the instruction calls."""
-        return self.kind.has_slot and bool(self.results)
+        self.results = tuple((first if self.to is None else self.to).split())
+        status = ["fcsr"] * (self.kind is Kind.FLOAT and "fcsr" in self.results)
+        self.reads = (*(operand for operand in self.operands if operand in REGISTERS), *status)
+        self.links = self.kind.has_slot and bool(self.results)
+        self.narrow = self.narrow or ("always" if self.word else "")
 
 
 class Insn(NamedTuple):
@@ -218,18 +204,10 @@ _F = TypeVar("_F", bound=Callable[..., Any])
 
 
 def row(name: str, pattern: str, syntax: str, **options: Any) -> Callable[[_F], _F]:
-    """Declares the row of the function below it, which stays an ordinary function; ``options`` are fields of ``Row``.
-
-    A row with ``word`` operands has ``narrow`` results unless it says otherwise.
-    """
-    bits = pattern.replace(" ", "")
-    if len(bits) != 32:
-        raise ValueError(f"{name}: pattern has {len(bits)} bits, expected 32")
-    if "word" in options:
-        options.setdefault("narrow", "always")
+    """Declares the row of the function below it, which stays an ordinary function; ``options`` are fields of Row."""
 
     def declare(meaning: _F) -> _F:
-        entry = Row(name, bits, syntax, meaning, **options)
+        entry = Row(name, pattern, syntax, meaning, **options)
         _ROWS.append(entry)
         _BY_NAME[name] = entry
         _BY_MAJOR[entry.match >> 26].setdefault(entry.mask, {})[entry.match] = entry
@@ -259,10 +237,10 @@ def encode(name: str, **fields: int) -> int:
     """
     entry = _BY_NAME[name]
     word = entry.match
-    for field, number in fields.items():
-        low, width = entry.fields[_ALIASES.get(field, field)]
+    for letter, number in fields.items():
+        low, width = entry.fields[_ALIASES.get(letter, letter)]
         if not -(1 << width - 1) <= number < 1 << width:
-            raise ValueError(f"{name}: field {field} has {width} bits: got {number}")
+            raise ValueError(f"{name}: field {letter} has {width} bits: got {number}")
         word |= (number & (1 << width) - 1) << low
     return word
 
