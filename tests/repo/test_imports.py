@@ -24,19 +24,20 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "harness.engines.guest",
         "harness.engines.probes",
     ),
-    ("harness.program",),
+    ("harness.program", "harness.evidence"),
     ("harness.translated", "harness.states", "harness.store", "harness.report", "harness.coverage", "harness.pool"),
     ("harness.engines",),
     ("harness.compare",),
     ("harness.check_function", "harness.tally"),
     ("harness.workbench",),
     ("harness.check",),
-    ("harness.replaying", "harness.survey", "harness.selftest", "harness.starter"),
+    ("harness.replaying", "harness.survey", "harness.selftest", "harness.starter", "harness.opcodes"),
+    ("harness.cli_shared", "harness.cli_opcodes"),
     ("harness.cli",),
 )
 
 #: What judges or tells of legs must not know any: these import no engine, only the protocol.
-JUDGES = ("harness.compare", "harness.verdicts", "harness.results", "harness.report")
+JUDGES = ("harness.compare", "harness.verdicts", "harness.results", "harness.evidence", "harness.report")
 PROTOCOL = "harness.engines.base"
 
 
