@@ -62,7 +62,7 @@ def expand(shape: Shape, draft: Draft, member: int = 0) -> MachineState:
         elif edit is not None:
             builder.write(item.place, edit)
         elif item.kind is Kind.FUNCTION:
-            builder.write(item.place, rng.choice(shape.functions))
+            builder.write(item.place, rng.choice(item.values or shape.functions))
         elif item.place in alone:
             builder.write(item.place, values.draw(rng, item, shape.constants, shape.tameness))
     return builder.state()

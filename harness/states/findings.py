@@ -9,32 +9,33 @@ from the instructions that use it.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import takewhile
 
 from harness.abi import Abi
 from harness.config.hints import Hint
 from harness.engines.base import MachineState
 from harness.program.model import Function, Program
 from harness.states.builder import StateBuilder
-from harness.states.code import callable_functions, constants_of
+from harness.states.callees import Callees
+from harness.states.code import constants_of
+from harness.states.fitting import MOST_EXTENT, MOST_FIELDS, Fitting
 from harness.states.guesses import ORDER, FoundBlock, Guess, printed_order
-from harness.states.inverse import Wanted
 from harness.states.layout import CELL, MOST_BLOCKS, apart, base_state, cell_address, packed, window
 from harness.states.model import FIXED_GPRS, NOT_NULL, TO_BLOCK, Block, Edit, Input, Kind, Place, Shape
 from harness.states.terms import Origin
 from harness.states.told import measure, told
 from harness.states.trace import BranchRecord, Trace
-from harness.states.words import sign_extended
 
 _MOST_DEPTH = 4
-#: Units: bytes that a block may reach from its address, to either side.
-_MOST_EXTENT = 0x6000
 #: Units: bytes; a block that grew so far under a loop is being walked along without end, so the loop is bounded.
 _MOST_WALK = 0x1000
-#: Units: bytes on either side of a block's address within which words are told apart; the rest is only filled.
-_MOST_FIELDS = 0x200
 #: Units: bytes on either side that a run which did not return may claim.
 _CUT_SHORT = 64
 _MOST_FAVOURITES = 48
+#: Words of an array that are taken for pointers because those before them are.
+_MOST_ALIKE = 1024
+_ADDRESSES = frozenset((Kind.POINTER, Kind.FUNCTION, Kind.END))
 _LIMITS = (16, 5, 2)
 
 
@@ -50,10 +51,11 @@ class Findings:
         self._abi = abi
         self._fr = fr
         self._window = window(program)
-        self.functions = callable_functions(program)
+        self.callees = Callees(program)
         self._blocks: list[FoundBlock] = []
         self._guesses: dict[Place, Guess] = told(hints, abi, fr, self._blocks)
         measure(self._guesses, self._blocks)
+        self.fitting = Fitting(self._guesses, self._blocks, self.callees, self._window.arena)
         self._compared_addresses: dict[tuple[Place, Place], None] = {}
         self.notes: dict[str, None] = {}
         self.may_limit = True  # whether a run that leads nowhere makes words small for all runs
@@ -62,7 +64,18 @@ class Findings:
 
     def inputs(self) -> list[Input]:
         """The inputs known so far, in the order in which they are printed."""
-        return [guess.as_input(place) for place, guess in sorted(self._guesses.items(), key=printed_order)]
+        return [guess.as_input(place) for place, guess in self._in_order()]
+
+    def _in_order(self) -> list[tuple[Place, Guess]]:
+        """All guesses but for scalars that share bytes with a pointer or a function: to write these would break it."""
+        whole = [place for place, guess in self._guesses.items() if guess.kind in _ADDRESSES]
+        taken = {(*place[:2], place.offset + n) for place in whole for n in range(place.size)}
+        free = (
+            (place, guess)
+            for place, guess in self._guesses.items()
+            if guess.kind in _ADDRESSES or not any((*place[:2], place.offset + n) in taken for n in range(place.size))
+        )
+        return sorted(free, key=printed_order)
 
     def has_ends(self) -> bool:
         """Whether a linked structure was cut off by null."""
@@ -84,7 +97,7 @@ class Findings:
         builder = StateBuilder(base, addresses)
         for address in addresses if text else ():
             builder.write_bytes(address, text)
-        for place, guess in sorted(self._guesses.items(), key=printed_order):
+        for place, guess in self._in_order():
             if guess.fixed:
                 builder.write(place, addresses[place.number] if rings and place.room == "block" else 0)
             elif guess.kind is Kind.POINTER:
@@ -96,59 +109,6 @@ class Findings:
             elif place in values:
                 builder.write(place, values[place])
         return builder.state()
-
-    def changed(self, values: Mapping[Place, int], wanted: Wanted) -> dict[Place, int]:
-        """``values`` with the wanted words changed, as their places can hold them, and what overlaps them with them."""
-        changed: dict[Place, int] = {}
-        for place, value in values.items():
-            changed |= self.fitted(place, value)
-        for place, value in wanted:
-            fitted = self.fitted(place, value)
-            changed |= fitted
-            for other in [one for one in changed if one != place and one.overlaps(place)] if fitted else ():
-                if self.kind(other) is Kind.SCALAR:
-                    changed[other] = other.written_over(changed[other], place, value)
-        return changed
-
-    def completed(self, values: Mapping[Place, int], trace: Trace) -> dict[Place, int]:
-        """``values`` with those of the words that the run read for the first time, or that a long text provided."""
-        found = {place: value & (1 << 8 * place.size) - 1 for place, value in trace.values.items()}
-        fitting = {place: value for place, value in found.items() if self.kind(place) in (Kind.SCALAR, Kind.COUNT)}
-        return {**fitting, **values}
-
-    def fitted(self, place: Place, value: int) -> dict[Place, int]:
-        """``value`` as the place can hold it: a pointer is null or not, a count small, a register canonical."""
-        guess = self._guesses.get(place)
-        if guess is None or guess.fixed:
-            return {}
-        if guess.kind is Kind.FUNCTION:
-            return {place: value} if value in self.functions else {}
-        if guess.kind is Kind.POINTER:
-            return {place: self._pointer_edit(place, guess, value)}
-        if guess.kind is Kind.END:
-            distance = value - (cell_address(self._window.arena, guess.block) if value > _MOST_EXTENT else 0)
-            return {place: distance} if 0 <= distance <= _MOST_FIELDS else {}
-        if not self._is_allowed(place, guess, value):
-            return {}
-        is_register = place.room in ("gpr", "hi", "lo")
-        return {place: sign_extended(value) if is_register and "wide" not in guess.uses else value}
-
-    def _is_allowed(self, place: Place, guess: Guess, value: int) -> bool:
-        """Whether the user allows the value, signed or not."""
-        if guess.length_of is not None:
-            return value < guess.limit
-        signed = value - (1 << 8 * place.size) if value >> 8 * place.size - 1 else value
-        return not guess.values or value in guess.values or signed in guess.values
-
-    def _pointer_edit(self, place: Place, guess: Guess, value: int) -> int:
-        """An address, or what an edit says already, as an edit of a pointer; null only where the code tests for it."""
-        if value == 0:
-            return 0 if guess.as_input(place).nullable else NOT_NULL
-        if value < TO_BLOCK + len(self._blocks):
-            return value
-        first = cell_address(self._window.arena, 0)
-        number, distance = divmod(value % (1 << 64) - first, CELL)
-        return TO_BLOCK + number if not distance and 0 <= number < len(self._blocks) else NOT_NULL
 
     def locate(self, address: int, size: int) -> Place | None:
         """The place of an access: room ``frame`` is the callee's own stack; None is memory that never changes."""
@@ -171,7 +131,7 @@ class Findings:
         """Takes over what a run read, touched and compared; says whether it read something for the first time."""
         known = len(self._guesses)
         for place in trace.reads:
-            if not -_MOST_FIELDS <= place.offset < _MOST_FIELDS and place.room == "block":
+            if not -MOST_FIELDS <= place.offset < MOST_FIELDS and place.room == "block":
                 continue
             if place.room != "gpr" or place.number not in FIXED_GPRS:
                 self._guesses.setdefault(place, Guess())
@@ -205,16 +165,6 @@ class Findings:
                 guess = self._guesses.get(place)
                 if guess is not None and self._is_free(guess) and self._block(other) >= 0:
                     guess.kind, guess.block = Kind.END, self._guesses[other].block
-
-    def give_up_callee(self, trace: Trace, values: Mapping[Place, int]) -> set[Place]:
-        """Takes the function that trapped off those that function pointers lead to, if it is one of them."""
-        function = self._program.function_at(trace.trapped_at)
-        if function is None or function.address not in self.functions or len(self.functions) < 2:
-            return set()
-        users = {place for place, value in values.items() if value == function.address}
-        if users:
-            self.functions = tuple(address for address in self.functions if address != function.address)
-        return users
 
     def repair(self, trace: Trace) -> set[Place]:
         """Changes what one or more places are taken for, so that the run that ended in this trap gets further.
@@ -274,7 +224,7 @@ class Findings:
         if trace.fault_address % trace.need:
             return self._limit(others)
         low, high = min(block.mapped[0], offset), max(block.mapped[1], offset + trace.need)
-        if low > -_MOST_EXTENT and high < _MOST_EXTENT:
+        if low > -MOST_EXTENT and high < MOST_EXTENT:
             if high - low > _MOST_WALK and (changed := self._limit(others) or self.bound(trace)):
                 return changed
             if (low, high) != block.mapped:
@@ -282,7 +232,7 @@ class Findings:
                 return {pointer}
         if changed := self._limit(others):
             return changed
-        if "tested" in guess.uses and abs(offset) >= _MOST_EXTENT:  # it was null in this run, and may not be
+        if "tested" in guess.uses and abs(offset) >= MOST_EXTENT:  # it was null in this run, and may not be
             guess.uses.discard("tested")
             return {pointer}
         return self.bound(trace)
@@ -299,11 +249,35 @@ class Findings:
             guess.fixed = True
         else:  # never compared with null: a ring, or a link back
             guess.block = place.number
-        return {place}
+        return {place} | self._make_alike(place)
+
+    def _make_alike(self, place: Place) -> set[Place]:
+        """Where the word is the third pointer of an array, makes pointers of all its words that are tested for null.
+
+        They lead to the objects of those that were found one by one: otherwise a table takes a run for each entry.
+        """
+        found = [
+            one for one in self._guesses if one[:2] == place[:2] and one.size == place.size and self._block(one) >= 0
+        ]
+        before = max((one.offset for one in found if one.offset < place.offset), default=place.offset)
+        stride = place.offset - before
+        three = [place._replace(offset=place.offset - n * stride) for n in range(3)]
+        alike: list[Place] = []
+        if stride and all(one in found for one in three):
+            following = (place._replace(offset=place.offset + n * stride) for n in range(1, _MOST_ALIKE))
+            alike = list(takewhile(self._may_be_pointer, following))
+        for number, one in enumerate(alike):
+            guess = self._guesses[one]
+            guess.kind, guess.block = Kind.POINTER, self._block(three[number % 3])
+        return set(alike)
+
+    def _may_be_pointer(self, place: Place) -> bool:
+        guess = self._guesses.get(place)
+        return guess is not None and self._is_free(guess) and "tested" in guess.uses
 
     def _make_function(self, culprit: Origin) -> set[Place]:
         place = culprit.alone
-        if place is None or not self.functions or not self._is_free(self._guesses.get(place)):
+        if place is None or not self.callees.all or not self._is_free(self._guesses.get(place)):
             return self._limit(culprit.places)
         self._guesses[place].kind = Kind.FUNCTION
         return {place}
@@ -359,24 +333,27 @@ class Findings:
         ]
         blocks, arena = packed(self._window.arena, wanted)
         base = base_state(self._program, self._function, self._abi, self._fr, arena)
-        inputs = [item for item in self.inputs() if self._is_inside(item.place)]
+        inputs = [self._with_callees(item) for item in self.inputs() if self._is_inside(item.place)]
         builder = StateBuilder(base, [block.address for block in blocks])
         for item in inputs:
             if (item.kind is Kind.POINTER and not item.fixed) or item.kind is Kind.END:
                 builder.write(item.place, blocks[item.block].address)
             elif item.kind is Kind.FUNCTION:
-                builder.write(item.place, self.functions[0])
+                builder.write(item.place, self.callees.known(item.place)[0])
         return Shape(
             function=self._function,
             abi=self._abi,
             base=builder.state(),
             inputs=tuple(inputs),
             blocks=blocks,
-            functions=self.functions,
+            functions=self.callees.all,
             constants=constants_of(self._program, self._function),
             kept=tuple(self._edits(values) for values in kept),
             notes=tuple(self.notes),
         )
+
+    def _with_callees(self, item: Input) -> Input:
+        return replace(item, values=self.callees.known(item.place)) if item.kind is Kind.FUNCTION else item
 
     def _is_inside(self, place: Place) -> bool:
         """Whether a place is no field that only a run gone astray has read."""
@@ -387,7 +364,7 @@ class Findings:
 
     def _edits(self, values: Mapping[Place, int]) -> tuple[Edit, ...]:
         """Values of the search as edits of a draft; what no longer fits the kind of its place is left out."""
-        fitting = [self.fitted(place, value) for place, value in values.items() if self._is_inside(place)]
+        fitting = [self.fitting.fitted(place, value) for place, value in values.items() if self._is_inside(place)]
         return tuple(edit for one in fitting for edit in one.items())
 
 

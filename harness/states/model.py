@@ -82,8 +82,8 @@ class Input:
     Units: ``limit`` bounds a COUNT (0 to ``limit`` - 1); ``block`` is the number of the block that a POINTER or END
     leads to. ``nullable`` pointers were compared with zero. ``wide`` registers are used by 64-bit operations and
     ``narrow`` ones by 32-bit operations, which need canonical values. ``favourites`` are unsigned values that the code
-    compares the word with, and their neighbours. ``values`` are all values that it may take, if the user said which;
-    ``fixed`` words are always null: the ends of linked structures.
+    compares the word with, and their neighbours. ``values`` are all values that it may take, if the user said which,
+    and the functions that a FUNCTION leads to; ``fixed`` words are always null: the ends of linked structures.
     """
 
     place: Place

@@ -52,11 +52,15 @@ class Tracer:
         self._stored: dict[int, tuple[int, int, Origin, int]] = {}
         self._compared: dict[tuple[int, bool], int] = {}
         self._jump = NOWHERE
+        self._returns: list[int] = []  # where the calls through words that are inputs return to
         self._is_settled = True  # whether everything so far goes the same way for all inputs
 
     def follow(self, step: Step) -> None:
         """Takes one executed instruction into account."""
         self.trace.steps += 1
+        if self._returns and step.address == self._returns[-1]:
+            self._returns.pop()
+            self.trace.calls.pop()
         insn = step.insn
         if insn is None:
             self._note_trap(step, None)
@@ -92,6 +96,9 @@ class Tracer:
                 target = step.reads[plan.base]
                 made = Made(plan.name, 0, (self._jump,), (sext64(target),))
                 self.trace.path.append(Condition(step.address, target, made))
+                if plan.insn.row.links and self._jump.alone is not None:
+                    self._returns.append(step.address + 8)
+                    self.trace.calls.append(self._jump.alone)
         for loc, origin in zip(plan.targets, results, strict=True):
             if loc != ("gpr", 0):
                 registers[loc] = origin

@@ -5,7 +5,7 @@ from __future__ import annotations
 from harness.abi import SP
 from harness.engines.base import MachineState
 from harness.states.model import NOT_NULL, TO_BLOCK, Input, Kind, Place, Shape
-from harness.states.words import Word, value_of
+from harness.states.words import Word, sign_extended, value_of
 
 
 def words_of(shape: Shape, state: MachineState) -> dict[Place, int]:
@@ -15,6 +15,8 @@ def words_of(shape: Shape, state: MachineState) -> dict[Place, int]:
 
 
 def _edit(shape: Shape, item: Input, value: int, numbers: dict[int, int]) -> int:
+    if item.kind is Kind.FUNCTION:
+        return sign_extended(value)
     if item.kind is Kind.END:
         return max(0, value - shape.blocks[item.block].address)
     if item.kind is not Kind.POINTER or not value:

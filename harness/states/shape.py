@@ -52,6 +52,7 @@ _RUN_FUEL = 3000
 _LONG_RUN = 30_000
 #: Units: traced instructions of the whole search of one function.
 _SEARCH_FUEL = 8_000
+_REFUND = 40_000
 #: What a run costs beside its instructions, in the same unit.
 _RUN_COST = 50
 _LONG_RUN_COST = 500
@@ -106,6 +107,7 @@ class Search:
         self._branches = sum(_is_conditional(word) for _, word in self.words)
         self._guided = guided
         self._number = 0
+        self._refund = _REFUND
         self._explore()
         self._findings.may_limit = False
         if guided:
@@ -124,7 +126,7 @@ class Search:
         self._fuel = _AIM_FUEL
         for state in states:
             self._number += 1
-            self._round(self._number, self._findings.changed(words_of(self.shape, state), ()))
+            self._round(self._number, self._findings.fitting.changed(words_of(self.shape, state), ()))
         self._turn_round(_AIM_FUEL_EACH * min(self._branches, _MOST_BRANCHES))
         if len(self._kept) == known:
             return False
@@ -159,8 +161,8 @@ class Search:
             if aim is None:
                 break
             self._findings.find_ends()
-            given = self._findings.changed(aim.given, aim.wanted)
-            if given == self._findings.changed(aim.given, ()):  # a pointer stays what it is
+            given = self._findings.fitting.changed(aim.given, aim.wanted)
+            if given == self._findings.fitting.changed(aim.given, ()):  # a pointer stays what it is
                 self._fuel -= _IDLE_COST
                 continue
             self._number += 1
@@ -202,12 +204,15 @@ class Search:
             trace = self._runner.trace(before, self._entry, self._run_fuel, self._findings.locate)
             self._fuel -= trace.steps + _RUN_COST
             grown = self._findings.learn(trace)
-            whole = self._findings.completed(held, trace)
+            whole = self._findings.fitting.completed(held, trace)
             self._frontier.note(trace, whole)
             if aim is not None:
                 self._frontier.mend(aim, trace, whole)
             if trace.counts:
                 self._keep(trace, whole)
+                self._findings.callees.learn(
+                    trace, held, {place for place in held if self._findings.kind(place) is Kind.FUNCTION}
+                )
             reruns += grown
             self._news += grown
             if trace.returned and (number == 0 or not grown or reruns > _RERUNS):
@@ -218,6 +223,9 @@ class Search:
             if changed is None:
                 return
             self._news += len(changed)
+            if changed and self._refund > 0:  # a run that found something is free, up to a limit
+                self._refund -= trace.steps + _RUN_COST
+                self._fuel += trace.steps + _RUN_COST
             for place in sorted(changed):
                 held.pop(place, None)
                 if self._findings.kind(place) is Kind.POINTER:
@@ -231,7 +239,7 @@ class Search:
             if number == _LONG_TEXT_ROUND and item.place.room == "block" and item.kind is Kind.SCALAR:
                 continue
             if item.kind is Kind.FUNCTION:
-                held[item.place] = self._findings.functions[number % len(self._findings.functions)]
+                held[item.place] = self._findings.callees.choose(item.place, number)
             elif item.kind is Kind.POINTER:
                 held[item.place] = 0 if item.nullable and number > 1 and rng.random() < 0.25 else NOT_NULL
             elif item.kind is Kind.END:
@@ -244,11 +252,11 @@ class Search:
     def _mend(self, trace: Trace, held: _Values, before: MachineState) -> set[Place] | None:
         """What to change so that the next run gets further than this one; None where nothing helps or is needed."""
         if trace.trap:
-            return self._findings.give_up_callee(trace, held) or self._findings.repair(trace) or None
+            return self._findings.callees.give_up(trace, held) or self._findings.repair(trace) or None
         self._fuel -= _LONG_RUN_COST
         ending = self._runner.ending(before, self._entry, _LONG_RUN)
         if ending in ("returned", "open"):
-            self._keep(trace, self._findings.completed(held, trace))  # long, but it ends by itself
+            self._keep(trace, self._findings.fitting.completed(held, trace))  # long, but it ends by itself
             return None
         if ending == "trap" and self._run_fuel < _LONG_RUN:
             self._run_fuel = _LONG_RUN

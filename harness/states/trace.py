@@ -89,7 +89,8 @@ class Trace:
     the jump's target, tell about it. ``extents`` are the bytes touched of each block, ``alignments`` the widest aligned
     access, ``reads`` the places whose value had a part in anything, ``values`` what the places held (signed, as a
     register shows it). ``path`` are all branches in the order in which they ran, ``unsettled`` those that ran after the
-    inputs had decided something: the others go the same way for all inputs. ``counts`` says that the run ended with
+    inputs had decided something: the others go the same way for all inputs. ``calls`` are the words through which the
+    functions were called that had not returned at the end. ``counts`` says that the run ended with
     nothing that is left open.
     """
 
@@ -110,6 +111,7 @@ class Trace:
     uses: dict[Place, set[str]] = field(default_factory=dict)
     path: list[Condition] = field(default_factory=list)
     unsettled: set[int] = field(default_factory=set)
+    calls: list[Place] = field(default_factory=list)
 
     @property
     def unexplained(self) -> int:

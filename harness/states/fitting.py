@@ -1,0 +1,86 @@
+"""Values as the places of a shape can hold them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from harness.states.callees import Callees
+from harness.states.guesses import FoundBlock, Guess
+from harness.states.inverse import Wanted
+from harness.states.layout import CELL, cell_address
+from harness.states.model import NOT_NULL, TO_BLOCK, Kind, Place
+from harness.states.trace import Trace
+from harness.states.words import sign_extended
+
+#: Units: bytes that a block may reach from its address, to either side, and within which its words are told apart.
+MOST_EXTENT = 0x6000
+MOST_FIELDS = 0x200
+
+
+class Fitting:
+    """Turns wanted values into edits; looks at guesses and blocks as they grow. ``arena`` is where the cells begin."""
+
+    def __init__(
+        self, guesses: Mapping[Place, Guess], blocks: Sequence[FoundBlock], callees: Callees, arena: int
+    ) -> None:
+        self._guesses = guesses
+        self._blocks = blocks
+        self._callees = callees
+        self._arena = arena
+
+    def changed(self, values: Mapping[Place, int], wanted: Wanted) -> dict[Place, int]:
+        """``values`` with the wanted words changed, as their places can hold them, and what overlaps them with them."""
+        changed: dict[Place, int] = {}
+        for place, value in values.items():
+            changed |= self.fitted(place, value)
+        for place, value in wanted:
+            fitted = self.fitted(place, value)
+            changed |= fitted
+            for other in [one for one in changed if one != place and one.overlaps(place)] if fitted else ():
+                if self._kind(other) is Kind.SCALAR:
+                    changed[other] = other.written_over(changed[other], place, value)
+        return changed
+
+    def completed(self, values: Mapping[Place, int], trace: Trace) -> dict[Place, int]:
+        """``values`` with those of the words that the run read for the first time, or that a long text provided."""
+        found = {place: value & (1 << 8 * place.size) - 1 for place, value in trace.values.items()}
+        fitting = {place: value for place, value in found.items() if self._kind(place) in (Kind.SCALAR, Kind.COUNT)}
+        return {**fitting, **values}
+
+    def fitted(self, place: Place, value: int) -> dict[Place, int]:
+        """``value`` as the place can hold it: a pointer is null or not, a count small, a register canonical."""
+        guess = self._guesses.get(place)
+        if guess is None or guess.fixed:
+            return {}
+        if guess.kind is Kind.FUNCTION:
+            return {place: value} if value in self._callees.all else {}
+        if guess.kind is Kind.POINTER:
+            return {place: self._pointer_edit(place, guess, value)}
+        if guess.kind is Kind.END:
+            distance = value - (cell_address(self._arena, guess.block) if value > MOST_EXTENT else 0)
+            return {place: distance} if 0 <= distance <= MOST_FIELDS else {}
+        if not self._is_allowed(place, guess, value):
+            return {}
+        is_register = place.room in ("gpr", "hi", "lo")
+        return {place: sign_extended(value) if is_register and "wide" not in guess.uses else value}
+
+    def _is_allowed(self, place: Place, guess: Guess, value: int) -> bool:
+        """Whether the user allows the value, signed or not."""
+        if guess.length_of is not None:
+            return value < guess.limit
+        signed = value - (1 << 8 * place.size) if value >> 8 * place.size - 1 else value
+        return not guess.values or value in guess.values or signed in guess.values
+
+    def _pointer_edit(self, place: Place, guess: Guess, value: int) -> int:
+        """An address, or what an edit says already, as an edit of a pointer; null only where the code tests for it."""
+        if value == 0:
+            return 0 if guess.as_input(place).nullable else NOT_NULL
+        if value < TO_BLOCK + len(self._blocks):
+            return value
+        first = cell_address(self._arena, 0)
+        number, distance = divmod(value % (1 << 64) - first, CELL)
+        return TO_BLOCK + number if not distance and 0 <= number < len(self._blocks) else NOT_NULL
+
+    def _kind(self, place: Place) -> Kind | None:
+        guess = self._guesses.get(place)
+        return guess.kind if guess is not None else None
