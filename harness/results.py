@@ -184,11 +184,22 @@ def exit_status(result: CheckResult) -> int:
 
 
 @dataclass(frozen=True, slots=True)
+class ShapeNode:
+    """One word that a function reads, or ``count`` like ones side by side; ``fields`` are those of its object."""
+
+    place: str
+    what: str
+    count: int = 1
+    fields: tuple[ShapeNode, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class SurveyedFunction:
     """What a survey says of one function.
 
     Units: ``size`` in bytes. ``not_translated`` says why the C does not have it, empty where it does. ``callees`` are
-    called or jumped to by address; ``shape`` is what it reads, as text, where that was asked for.
+    called or jumped to by address. Where it was asked for, ``shape`` is what it reads, as text, and ``inputs`` the same
+    as a tree; ``reach`` is what states in that shape came to in the references, ``saved`` the file that keeps all this.
     """
 
     name: str
@@ -198,6 +209,10 @@ class SurveyedFunction:
     callees: tuple[str, ...]
     indirect_calls: int
     shape: str = ""
+    inputs: tuple[ShapeNode, ...] = ()
+    remarks: tuple[str, ...] = ()
+    reach: FunctionResult | None = None
+    saved: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from pathlib import Path
 
-from harness.check import chosen_builds
+from harness.check import Options, chosen_builds
+from harness.check_function import Clock, check_function
 from harness.config import load_config
 from harness.errors import UsageError
 from harness.program.model import Function, Program
+from harness.report.jsonout import write_json
+from harness.report.survey import function_document
 from harness.results import SurveyedBuild, SurveyedFunction
+from harness.states.describe import described
+from harness.states.source import ShapedStates
 from harness.workbench import Workbench, shown_path
 from interp.optable import Kind, decode
+
+#: Letters of a function's name that the name of its file takes.
+_FILE_NAME = 100
 
 
 def survey(file: Path, pattern: str, build_name: str = "") -> tuple[SurveyedBuild, ...]:
@@ -52,15 +62,36 @@ def _build(bench: Workbench, functions: tuple[Function, ...], with_shape: bool) 
 def _function(bench: Workbench, function: Function, with_shape: bool) -> SurveyedFunction:
     callees, indirect = _calls(bench.program, function)
     missing = {candidate.not_run for candidate in bench.candidates(function)} - {""}
-    return SurveyedFunction(
+    surveyed = SurveyedFunction(
         name=function.name,
         address=function.address,
         size=function.size,
         not_translated=", ".join(sorted(missing)) if bench.libraries else "no [translated] table",
         callees=callees,
         indirect_calls=indirect,
-        shape=str(bench.shape(function)) if with_shape else "",
     )
+    return _studied(bench, function, surveyed) if with_shape else surveyed
+
+
+def _studied(bench: Workbench, function: Function, surveyed: SurveyedFunction) -> SurveyedFunction:
+    """Adds what the function reads, and how far states in that shape come in the references; keeps all of it."""
+    search = bench.search(function)
+    source = ShapedStates(search.shape, search)
+    job = replace(bench.job(function, Options().limits(bench.build)), candidates=())
+    (reach,) = check_function(job, source, Clock())
+    shape = source.shape
+    studied = replace(
+        surveyed, shape=str(shape), inputs=described(shape), remarks=shape.notes, reach=replace(reach, seconds=0.0)
+    )
+    name = re.sub(r"[^A-Za-z0-9_.-]", "_", f"{bench.build.name}-{function.name}".lstrip("-"))[:_FILE_NAME]
+    path = bench.build.folder / ".tallystick" / "shapes" / f"{name}.json"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_json(function_document(studied), path)
+    except OSError as error:
+        where = str(path.parent)
+        raise UsageError(where, "cannot be made", got=(error.strerror or str(error)).lower()) from None
+    return replace(studied, saved=shown_path(path))
 
 
 def _calls(program: Program, function: Function) -> tuple[tuple[str, ...], int]:

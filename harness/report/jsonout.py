@@ -31,7 +31,7 @@ def check_document(result: CheckResult) -> dict[str, Any]:
             "compared": result.compared,
             "seconds": round(result.seconds, 3),
         },
-        "functions": [_function(function) for function in result.functions],
+        "functions": [result_document(function) for function in result.functions],
         "timing": {phase: round(seconds, 3) for phase, seconds in result.timing},
         "interrupted": result.interrupted,
     }
@@ -67,7 +67,8 @@ def write_json(document: dict[str, Any], path: Path) -> None:
         raise UsageError(str(path), "cannot be written", got=(error.strerror or str(error)).lower()) from None
 
 
-def _function(function: FunctionResult) -> dict[str, Any]:
+def result_document(function: FunctionResult) -> dict[str, Any]:
+    """The result of one function, ready for ``json``."""
     return {
         "name": function.name,
         "build": function.build,

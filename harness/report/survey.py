@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from rich.console import Console
 from rich.text import Text
 
+from harness.report.jsonout import result_document
+from harness.report.terminal import missed_text
 from harness.report.text import visible
-from harness.results import SurveyedBuild, SurveyedFunction
+from harness.results import FunctionResult, ShapeNode, SurveyedBuild, SurveyedFunction
 
 #: Columns that names are padded to; a longer one pushes the rest of its own row only.
 _NAME_WIDTH = 40
@@ -50,8 +52,33 @@ def _table(functions: Sequence[SurveyedFunction]) -> list[str]:
             remarks.append(f"{function.indirect_calls} through pointers")
         head = f"{function.address:016x}  {function.size:>6,} bytes  {visible(function.name):<{width}}"
         lines.append(f"{head}  {'; '.join(remarks)}".rstrip())
-        lines += [f"  reads {line}" for line in function.shape.splitlines()]
+        if function.reach is not None:
+            lines += _studied(function, function.reach)
     return lines
+
+
+def _studied(function: SurveyedFunction, reach: FunctionResult) -> list[str]:
+    """What a function reads, and how far states in that shape came."""
+    lines = ["  reads", *_tree(function.inputs, "    ")] if function.inputs else ["  reads no argument"]
+    lines += [f"  note: {remark}" for remark in function.remarks]
+    lines.append(
+        f"  {reach.states:,} states, of which {reach.compared:,} count, reach "
+        f"{reach.instructions_reached} of {reach.instructions_total} instructions and "
+        f"{reach.branches_reached} of {reach.branches_total} branch directions"
+    )
+    lines += [f"  {count:,} {reason}" for reason, count in reach.discarded]
+    if reach.missed:
+        lines.append(f"  not gone: {missed_text(reach.missed)}")
+    lines += [f"  note: {visible(note)}" for note in reach.notes]
+    return [*lines, f"  kept in {visible(function.saved)}"] if function.saved else lines
+
+
+def _tree(nodes: Sequence[ShapeNode], indent: str) -> Iterator[str]:
+    width = max((len(node.place) for node in nodes), default=0)
+    for node in nodes:
+        times = f" x{node.count}" if node.count > 1 else ""
+        yield f"{indent}{node.place:<{width}}  {node.what}{times}"
+        yield from _tree(node.fields, indent + "  ")
 
 
 def _build(build: SurveyedBuild) -> dict[str, Any]:
@@ -65,17 +92,33 @@ def _build(build: SurveyedBuild) -> dict[str, Any]:
             {"address": f"{address:016x}", "size": size, "writable": writable, "name": name}
             for address, size, writable, name in build.regions
         ],
-        "functions": [
-            {
-                "name": function.name,
-                "address": f"{function.address:016x}",
-                "size": function.size,
-                "not_translated": function.not_translated,
-                "callees": list(function.callees),
-                "indirect_calls": function.indirect_calls,
-                "shape": function.shape,
-            }
-            for function in build.functions
-        ],
+        "functions": [function_document(function) for function in build.functions],
         "externals": list(build.externals),
+    }
+
+
+def function_document(function: SurveyedFunction) -> dict[str, Any]:
+    """One function, ready for ``json``; what was not asked for is not in it."""
+    document: dict[str, Any] = {
+        "name": function.name,
+        "address": f"{function.address:016x}",
+        "size": function.size,
+        "not_translated": function.not_translated,
+        "callees": list(function.callees),
+        "indirect_calls": function.indirect_calls,
+        "shape": function.shape,
+    }
+    if function.reach is not None:
+        document["inputs"] = [_node(node) for node in function.inputs]
+        document["remarks"] = list(function.remarks)
+        document["reach"] = result_document(function.reach)
+    return document
+
+
+def _node(node: ShapeNode) -> dict[str, Any]:
+    return {
+        "place": node.place,
+        "what": node.what,
+        "count": node.count,
+        "fields": [_node(field) for field in node.fields],
     }

@@ -40,6 +40,7 @@ class Guess:
             wide="wide" in self.uses,
             narrow="word" in self.uses,
             fixed=self.fixed,
+            signed="signed" in self.uses,
             values=self.values,
             favourites=tuple(self.favourites),
         )

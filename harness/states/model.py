@@ -81,9 +81,10 @@ class Input:
 
     Units: ``limit`` bounds a COUNT (0 to ``limit`` - 1); ``block`` is the number of the block that a POINTER or END
     leads to. ``nullable`` pointers were compared with zero. ``wide`` registers are used by 64-bit operations and
-    ``narrow`` ones by 32-bit operations, which need canonical values. ``favourites`` are unsigned values that the code
-    compares the word with, and their neighbours. ``values`` are all values that it may take, if the user said which,
-    and the functions that a FUNCTION leads to; ``fixed`` words are always null: the ends of linked structures.
+    ``narrow`` ones by 32-bit operations, which need canonical values; ``signed`` ones were loaded or compared as such.
+    ``favourites`` are unsigned values that the code compares the word with, and their neighbours. ``values`` are all
+    values that it may take, if the user said which, and the functions that a FUNCTION leads to; ``fixed`` words are
+    always null: the ends of linked structures.
     """
 
     place: Place
@@ -94,6 +95,7 @@ class Input:
     wide: bool = False
     narrow: bool = False
     fixed: bool = False
+    signed: bool = False
     values: range | tuple[int, ...] = ()
     favourites: tuple[int, ...] = ()
 

@@ -161,6 +161,8 @@ class Tracer:
                 base = self._registers[plan.base]  # a table, or what may have been stored through another pointer
                 made = Made(plan.name, plan.insn.imm, (base,), (sext64(step.reads[plan.base]),))
                 origin = mixed((base,)).made_by(made)
+            if plan.name in ("lb", "lh"):
+                self._use(origin, "signed")
             if loc != ("gpr", 0):
                 self._registers[loc] = origin
 
@@ -260,6 +262,9 @@ class Tracer:
         if len(plan.sources) > 1:
             right, right_value = self._registers[plan.sources[1]], sext64(step.reads[plan.sources[1]])
         holds = any(step.writes.values())
+        if plan.name in ("slt", "slti"):
+            for loc in plan.sources:
+                self._use(self._registers[loc], "signed")
         sides = self._registers[left], right
         is_range = plan.name in ("sltiu", "sltu") and right is NOWHERE and 1 < right_value <= 256
         left_value = sext64(step.reads[left])

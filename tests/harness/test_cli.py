@@ -231,7 +231,7 @@ def test_a_survey_lists_functions_and_what_is_missing(tmp_path: Path, capsys: py
 def test_a_survey_of_one_function_says_what_it_reads(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "survey.json"
     assert run("survey", make(tmp_path), "store", "--json", out) == 0
-    assert "reads a0 -> " in capsys.readouterr().out
+    assert "reads\n    a0  pointer to 4 bytes" in capsys.readouterr().out
     (function,) = json.loads(out.read_text())["builds"][0]["functions"]
     assert (function["name"], function["callees"]) == ("store", [])
 
