@@ -1,0 +1,163 @@
+"""Directions of branches: those that random values do not find, and the reasons that are given for those missing."""
+
+from __future__ import annotations
+
+import pytest
+from machine_code import A0, A1, NOP, RETURN, T0, T1, V0, ZERO, program
+
+from harness.abi import ABIS
+from harness.coverage import Reach
+from harness.engines.base import StopKind
+from harness.engines.reference import Reference
+from harness.states.draw import Draft
+from harness.states.shape import Search
+from harness.states.source import ShapedStates
+from harness.verdicts import Miss
+from interp.optable import encode
+
+
+def reach_of(code: tuple[int, ...], guided: bool = True, families: int = 20) -> dict[tuple[int, bool], Miss]:
+    """The directions of the first function that no state of a small check goes, by (instruction number, taken)."""
+    image = program(code)
+    function = image.functions[0]
+    search = Search(image, function, ABIS["o32"], False, guided=guided)
+    source = ShapedStates(search.shape, search)
+    reference = Reference()
+    reference.load(image.target(function, False))
+    reach = Reach(image.words(function))
+
+    def run(states: object) -> None:
+        for state in states:  # type: ignore[attr-defined]  # an iterable of states
+            outcome = reference.run(state, 10_000)
+            assert outcome.coverage is not None
+            counts = outcome.stop is StopKind.RETURNED and not outcome.events
+            (reach.add if counts else reach.add_unfinished)(outcome.coverage)
+            source.judged(state, "" if counts else "trap", outcome.coverage)
+
+    run(source.opening(100))
+    for seed in range(families):
+        run(source.family(Draft(seed)))
+    missed = reach.missed(source.impossible())
+    return {((one.address - function.address) // 4, one.taken): one.why for one in missed}
+
+
+#: if (((a0 ^ 0x5a5a) << 3) + 7 == 0x12347) { v0 = 1; if (a1 * 0x1001 == 0x3003000) v0 = 2; } return v0;
+NESTED = (
+    encode("xori", t=T0, s=A0, i=0x5A5A),
+    encode("sll", d=T0, t=T0, a=3),
+    encode("addiu", t=T0, s=T0, i=7),
+    encode("lui", t=T1, i=1),
+    encode("ori", t=T1, s=T1, i=0x2347),
+    encode("bne", s=T0, t=T1, i=10),
+    encode("addu", d=V0),
+    encode("ori", t=T1, s=ZERO, i=0x1001),
+    encode("multu", s=A1, t=T1),
+    encode("mflo", d=T0),
+    encode("lui", t=T1, i=0x300),
+    encode("ori", t=T1, s=T1, i=0x3000),
+    encode("bne", s=T0, t=T1, i=3),
+    encode("addiu", t=V0, i=1),
+    encode("addiu", t=V0, i=2),
+    NOP,
+    *RETURN,
+)
+
+
+def test_nested_equations_are_solved() -> None:
+    assert reach_of(NESTED) == {}
+
+
+def test_without_guidance_they_are_not_and_what_lies_behind_is_told_apart() -> None:
+    missed = reach_of(NESTED, guided=False)
+    assert missed == {(5, False): Miss.UNSOLVED, (12, False): Miss.BEHIND, (12, True): Miss.BEHIND}
+
+
+def test_two_pointers_are_made_equal_where_the_code_compares_them() -> None:
+    """return a0 == a1 ? 1 : *a0 + *a1;"""
+    code = (
+        encode("lw", t=T0, s=A0),
+        encode("lw", t=T1, s=A1),
+        encode("beq", s=A0, t=A1, i=4),
+        encode("addu", d=V0, s=T0, t=T1),
+        *RETURN,
+        NOP,
+        *RETURN[:1],
+        encode("addiu", t=V0, i=1),
+    )
+    assert reach_of(code, families=0) == {}
+
+
+def test_a_text_of_nine_digits_is_written_digit_by_digit() -> None:
+    """for (n = 0; n < 9; n++) if (*a0++ - '0' > 9) return n; return 99;"""
+    code = (
+        encode("addu", d=V0),
+        encode("lbu", t=T0, s=A0),
+        encode("addiu", t=T0, s=T0, i=-0x30),
+        encode("sltiu", t=T0, s=T0, i=10),
+        encode("beq", s=T0, t=ZERO, i=6),
+        encode("addiu", t=A0, s=A0, i=1),
+        encode("addiu", t=V0, s=V0, i=1),
+        encode("slti", t=T1, s=V0, i=9),
+        encode("bne", s=T1, t=ZERO, i=-8),
+        NOP,
+        encode("addiu", t=V0, i=99),
+        *RETURN,
+    )
+    assert reach_of(code, families=0) == {}
+
+
+def test_a_branch_on_constants_and_what_only_it_leads_to_is_reached_by_no_input() -> None:
+    """if (5 == 6) { if (a0) v0 = 1; } return a1 ? 1 : 2;"""
+    code = (
+        encode("addiu", t=T0, i=5),
+        encode("addiu", t=T1, i=6),
+        encode("bne", s=T0, t=T1, i=4),
+        NOP,
+        encode("beq", s=A0, t=ZERO, i=2),
+        NOP,
+        encode("addiu", t=V0, i=1),
+        encode("beq", s=A1, t=ZERO, i=2),
+        encode("addiu", t=V0, i=2),
+        encode("addiu", t=V0, i=1),
+        *RETURN,
+    )
+    missed = reach_of(code)
+    assert set(missed) == {(2, False), (4, False), (4, True)}
+    assert set(missed.values()) == {Miss.IMPOSSIBLE}
+
+
+def test_a_flag_that_some_input_might_set_is_not_called_out_of_reach() -> None:
+    """flag = 0; if (hash(a0) == 0) flag = 1; return flag ? 1 : 2; the hash, a0 * a0 + 2 in 32 bits, is never 0"""
+    code = (
+        encode("multu", s=A0, t=A0),
+        encode("mflo", d=T0),
+        encode("addiu", t=T0, s=T0, i=2),
+        encode("bne", s=T0, t=ZERO, i=2),
+        encode("addu", d=T1),
+        encode("addiu", t=T1, i=1),
+        encode("beq", s=T1, t=ZERO, i=2),
+        encode("addiu", t=V0, i=2),
+        encode("addiu", t=V0, i=1),
+        *RETURN,
+    )
+    assert reach_of(code) == {(3, False): Miss.UNSOLVED, (6, False): Miss.UNSOLVED}
+
+
+def test_a_direction_that_only_traps_is_not_ended() -> None:
+    """if (a0 == 7) trap; return 0;"""
+    code = (
+        encode("addiu", t=T0, i=7),
+        encode("bne", s=A0, t=T0, i=3),
+        encode("addu", d=V0),
+        encode("break"),
+        NOP,
+        *RETURN,
+    )
+    assert reach_of(code) == {(1, False): Miss.UNFINISHED}
+
+
+@pytest.mark.parametrize("guided", [True, False])
+def test_a_search_is_the_same_each_time(guided: bool) -> None:
+    image = program(NESTED)
+    searches = [Search(image, image.functions[0], ABIS["o32"], False, guided=guided) for _ in range(2)]
+    assert searches[0].shape == searches[1].shape
