@@ -108,7 +108,7 @@ def discarded_alone(outcome: Outcome) -> Judgement | None:
     opened = _opened(outcome)
     if opened:
         return Judgement(Result.DISCARDED, f"open:{opened}")
-    if outcome.stop is StopKind.TRAP and outcome.trap in EXCUSED_TRAPS:
+    if outcome.stop is StopKind.TRAP and (outcome.trap in EXCUSED_TRAPS or outcome.in_callee):
         return Judgement(Result.DISCARDED, f"{Discard.TRAP}:{outcome.trap}")
     return None
 
@@ -124,7 +124,7 @@ def candidate_matters(decided: Judgement | None, reference: Outcome) -> bool:
     It can where the program goes on: it returned, its operating system finishes what the chip left to software, or the
     reference stopped only because what comes is open.
     """
-    if decided is None or decided.result is not Result.DISCARDED:
+    if decided is None or decided.result is not Result.DISCARDED or reference.in_callee:
         return decided is None
     goes_on = reference.trap == "unimplemented-operation" or (reference.trap == "refused" and _opened(reference) != "")
     return goes_on or reference.stop is StopKind.RETURNED

@@ -132,7 +132,8 @@ class Outcome:
     is for people only and never compared. ``after`` is None where nothing can be observed (a crash). ``open_halves``
     are the FPRs of ``after`` whose upper half the manual leaves open (with FR set, after a 32-bit write), where the
     leg knows; ``steps`` counts instructions. ``outside`` is what the run did to the world outside of the program, in
-    order, and ``effects`` what isolated callees did in this run, where the leg ran them.
+    order, and ``effects`` what isolated callees did in this run, where the leg ran them; ``in_callee`` says that one of
+    them did not return, so that no other leg can follow.
     """
 
     stop: StopKind
@@ -147,6 +148,7 @@ class Outcome:
     open_halves: frozenset[int] = frozenset()
     outside: tuple[OutsideEvent, ...] = ()
     effects: tuple[Effect, ...] = ()
+    in_callee: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from interp.optable import Kind, Loc
 from interp.replay import Step
 
 #: Units: bytes below the stack pointer that are the callee's own frame, and those of what it calls.
-_FRAMES = 1 << 16
+_FRAMES = 0x4000
 
 
 class Footprint:

@@ -143,13 +143,17 @@ class _View:
 
 @dataclass(frozen=True, slots=True)
 class Ran:
-    """One run: how it stopped, over all its parts, and what it met; ``effects`` are those of isolated callees."""
+    """One run: how it stopped, over all its parts, and what it met.
+
+    ``effects`` are those of isolated callees, of which one did not return where ``in_callee`` is set.
+    """
 
     stop: Stop
     coverage: Coverage
     events: tuple[GuestEvent, ...]
     outside: tuple[OutsideEvent, ...] = ()
     effects: tuple[Effect, ...] = ()
+    in_callee: bool = False
 
 
 class Guest:
@@ -199,6 +203,7 @@ class Guest:
         machine, pc, left = self.machine, entry, fuel
         parts: list[Reached] = []
         events: dict[tuple[str, int], None] = {}
+        in_callee = False
         while True:
             stop = machine.run(pc, RETURN_ADDRESS, left)
             parts.append(machine.coverage())
@@ -211,7 +216,7 @@ class Guest:
                 pass
             left = crossing.fuel
             if crossing.stop is not None:
-                stop = crossing.stop
+                stop, in_callee = crossing.stop, True
                 break
             pc = self._view.get(("gpr", RA))
         if stop.trap == TOO_MUCH:
@@ -222,6 +227,7 @@ class Guest:
             tuple(GuestEvent(kind, address) for kind, address in events),
             tuple(self._world.events) if self._world is not None else (),
             tuple(self._effects),
+            in_callee,
         )
 
     def _coverage(self, parts: list[Reached]) -> Coverage:

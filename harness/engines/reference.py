@@ -80,4 +80,5 @@ def _outcome(guest: Guest, ran: Ran, before: MachineState) -> Outcome:
         open_halves=machine.stale_halves if before.fr else frozenset(),
         outside=ran.outside,
         effects=ran.effects,
+        in_callee=ran.in_callee,
     )

@@ -154,6 +154,19 @@ def test_a_static_callee_runs_for_real_on_every_leg(tmp_path: Path) -> None:
     assert {name for name, row in rows.items() if row.verdict is Verdict.DIFFER} == {"quarter", "last"}
 
 
+def test_a_device_that_the_c_reaches_as_memory_is_no_finding(tmp_path: Path) -> None:
+    plain = {"signal": RIGHT["signal"].replace("dev_read32(0xa4f00004u)", "get(m, (int32_t)0xa4f00004)")}
+    row = checked(make(tmp_path, plain), "signal")["signal"]
+    assert row.verdict is Verdict.NOT_RUN
+    assert row.discarded == (
+        (
+            "unsupported by a leg: cc -O1: crane is reached through {memory}; [translated.binding] device_read and "
+            "device_write say how the C can reach devices",
+            24,
+        ),
+    )
+
+
 def test_a_function_that_calls_itself_does_so_for_real(tmp_path: Path) -> None:
     wrong = changed("factorial", "R[2] * R[16]", "R[2] * R[16] + (R[16] == 3)")
     row = checked(make(tmp_path, wrong, check=ISOLATED), "factorial")["factorial"]
