@@ -89,9 +89,11 @@ class Section:
 class Ledger:
     """What was tried of every opcode, and what it says.
 
-    ``check`` is the check that it was made of; ``unprobed`` pairs of opcode and the reason why it has no probe.
+    ``check`` is the check that it was made of; ``unprobed`` pairs of opcode and the reason why it has no probe;
+    ``manuals`` pairs of abbreviation and title.
     """
 
     check: CheckResult
     sections: tuple[Section, ...]
     unprobed: tuple[tuple[str, str], ...]
+    manuals: tuple[tuple[str, str], ...] = ()

@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from harness.engines.faults.model import SOURCES
 from harness.errors import UsageError
 from harness.evidence import Ledger, OpcodeEvidence, OpcodeVerdict, PlantedFaults, Section
 from harness.opcodes.catalogue import catalogue, unprobed
@@ -26,7 +27,9 @@ def ledger(result: CheckResult, faults: Mapping[str, PlantedFaults] | None = Non
         rows.setdefault((function.build, function.compiler), []).append(function)
     sections = tuple(Section(*key, _lines(found, faults or {})) for key, found in rows.items())
     without = tuple((row.name, reason) for row in ROWS if (reason := unprobed(row)))
-    return Ledger(result, sections, without)
+    cited = " ".join(line.source for section in sections for line in section.lines)
+    manuals = tuple((short, title) for short, title in SOURCES.items() if f"{short} " in cited)
+    return Ledger(result, sections, without, manuals)
 
 
 def read_faults(file: Path) -> dict[str, PlantedFaults]:

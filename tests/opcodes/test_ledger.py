@@ -91,6 +91,7 @@ def test_json_markdown_and_page_hold_the_same_lines(tmp_path: Path) -> None:
     for text in (ledger_markdown(made), ledger_page(made)):
         assert "subu" in text
         assert "first addu__d_is_s" in text
+        assert "R4000 Microprocessor" in text
     write_page(made, tmp_path / "ledger.html")
     assert (tmp_path / "ledger.html").read_text().startswith("<!doctype html>")
 
