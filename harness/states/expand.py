@@ -121,9 +121,9 @@ def _distance(rng: Random, block: Block) -> int:
 def _pointer_or_null(rng: Random, shape: Shape, item: Input, edit: int | None) -> int:
     """A pointer, or null where the code tests for it; the end of a linked structure now and then leads to itself."""
     if item.fixed:
-        closes_ring = shape.rings and item.place.room == "block" and rng.random() < 0.15
+        closes_ring = item.place.room == "block" and (edit is not None or (shape.rings and rng.random() < 0.15))
         return shape.blocks[item.place.number].address if closes_ring else 0
-    if edit is not None and edit >= TO_BLOCK:
+    if edit is not None and TO_BLOCK <= edit < TO_BLOCK + len(shape.blocks):
         return shape.blocks[edit - TO_BLOCK].address
     null = edit == 0 or (edit is None and item.nullable and rng.random() < 0.2)
     return 0 if null else _pointer(rng, shape, item)

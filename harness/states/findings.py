@@ -35,6 +35,8 @@ _CUT_SHORT = 64
 _MOST_FAVOURITES = 48
 #: Words of an array that are taken for pointers because those before them are.
 _MOST_ALIKE = 1024
+#: Other values that a count gets before it is made smaller.
+_MOST_REDRAWN = 4
 _ADDRESSES = frozenset((Kind.POINTER, Kind.FUNCTION, Kind.END))
 _LIMITS = (16, 5, 2)
 
@@ -99,7 +101,8 @@ class Findings:
             builder.write_bytes(address, text)
         for place, guess in self._in_order():
             if guess.fixed:
-                builder.write(place, addresses[place.number] if rings and place.room == "block" else 0)
+                ring = place.room == "block" and (rings or place in values)
+                builder.write(place, addresses[place.number] if ring else 0)
             elif guess.kind is Kind.POINTER:
                 value = values.get(place, NOT_NULL)
                 block = value - TO_BLOCK if TO_BLOCK <= value < TO_BLOCK + len(addresses) else guess.block
@@ -194,10 +197,20 @@ class Findings:
         ]
         often = [record for record in trace.branches.values() if record.places and record.most > 8]
         for record in (*sorted(one_sided, key=_rarest), *sorted(often, key=_rarest)):
-            changed = self._limit(record.places)
+            changed = self._redrawn(record.places, trace) or self._limit(record.places)
             if changed:
                 return changed
         return set()
+
+    def _redrawn(self, places: set[Place], trace: Trace) -> set[Place]:
+        """The counts among ``places`` that are so small already that a smaller limit would let them be: a few times."""
+        found = {place for place in places if (guess := self._guesses.get(place)) and guess.kind is Kind.COUNT}
+        smallest = min((self._guesses[place].limit for place in found), default=0) // 2
+        found = {place for place in found if 0 <= trace.values.get(place, -1) < smallest}
+        found = {place for place in found if self._guesses[place].redrawn < _MOST_REDRAWN}
+        for place in found:
+            self._guesses[place].redrawn += 1
+        return found
 
     def _repair_sum(self, trace: Trace) -> set[Place]:
         """The faulting address is a sum of places: one of them is the pointer, the others are counts."""
@@ -316,6 +329,10 @@ class Findings:
         """The block that a pointer leads to, -1 for everything else."""
         guess = self._guesses.get(place)
         return guess.block if guess is not None and guess.kind is Kind.POINTER else -1
+
+    def input(self, place: Place) -> Input:
+        """A place as the shape will have it."""
+        return self._guesses[place].as_input(place)
 
     def kind(self, place: Place) -> Kind | None:
         """What a place is taken for, None for one that is no input."""

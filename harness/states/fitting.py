@@ -50,8 +50,10 @@ class Fitting:
     def fitted(self, place: Place, value: int) -> dict[Place, int]:
         """``value`` as the place can hold it: a pointer is null or not, a count small, a register canonical."""
         guess = self._guesses.get(place)
-        if guess is None or guess.fixed:
+        if guess is None:
             return {}
+        if guess.fixed:  # the end of a linked structure, which may lead to its own object instead
+            return {place: TO_BLOCK + place.number} if value and place.room == "block" else {}
         if guess.kind is Kind.FUNCTION:
             return {place: value} if value in self._callees.all else {}
         if guess.kind is Kind.POINTER:

@@ -21,6 +21,7 @@ class Guess:
     block: int = -1
     limit: int = 0
     fixed: bool = False
+    redrawn: int = 0
     values: range | tuple[int, ...] = ()
     null: bool | None = None
     length_of: Place | None = None

@@ -228,8 +228,11 @@ class Search:
                 self._fuel += trace.steps + _RUN_COST
             for place in sorted(changed):
                 held.pop(place, None)
-                if self._findings.kind(place) is Kind.POINTER:
+                kind = self._findings.kind(place)
+                if kind is Kind.POINTER:
                     held[place] = NOT_NULL
+                elif kind is Kind.COUNT:
+                    held[place] = values.draw(rng, self._findings.input(place), self._constants)
 
     def _draw_missing(self, rng: Random, number: int, held: _Values) -> None:
         """Gives a value to each input that has none yet."""
