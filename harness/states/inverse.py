@@ -145,6 +145,12 @@ class Inverse:
             if not masks[0] & masks[1] and not target & ~(masks[0] | masks[1]) & 0xFFFF_FFFF:
                 parts = tuple(sext32(target & mask) for mask in masks)
                 yield from self._together(made.operands, parts, depth)
+        same = len(made.operands) == 2 and made.operands[0] is made.operands[1]
+        if same and made.operands[0] is not NOWHERE:  # twice a word, or its square
+            doubled = inverse_float.same_operand if "." in made.name else inverse_integer.same_operand
+            for value in doubled(made, target):
+                yield from self._solve(made.operands[0], value, depth + 1)
+            return
         invert = inverse_float.operand if "." in made.name else inverse_integer.operand
         for index in range(len(made.operands) - 1, -1, -1):  # what was added last is often a word by itself
             if made.operands[index] is not NOWHERE:

@@ -47,6 +47,14 @@ def operand(made: Made, index: int, target: int) -> Iterator[int]:
         return  # no such number
 
 
+def same_operand(made: Made, target: int) -> Iterator[int]:
+    """Bits of the operand of an operation that has it on both sides."""
+    name, form = made.name.split(".")[0], made.name.rsplit(".", 1)[-1]
+    wanted = number(target, form) if name in ("add", "mul") else math.nan
+    if math.isfinite(wanted) and (name == "add" or wanted >= 0):
+        yield bits(wanted / 2 if name == "add" else math.sqrt(wanted), form)
+
+
 def number(value: int, form: str) -> float:
     """What bits stand for: ``s`` and ``d`` floating point, ``w`` and ``l`` integers."""
     if form in "sd":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from math import isqrt
 
 from harness.states.terms import NOWHERE, Made, Origin
 from interp.words import sext32, sext64
@@ -20,6 +21,16 @@ def operand(made: Made, index: int, target: int) -> Iterator[int]:
     if rule is not None:
         other = made.values[1 - index] if len(made.values) > 1 else made.immediate
         yield from rule(made.values[index], other, target, index)
+
+
+def same_operand(made: Made, target: int) -> Iterator[int]:
+    """Values of the operand of an operation that has it on both sides."""
+    if made.name in ("add", "addu", "dadd", "daddu") and not target % 2:
+        yield target // 2
+    elif made.name in ("mult", "multu", "dmult", "dmultu") and target >= 0 and isqrt(target) ** 2 == target:
+        yield isqrt(target)
+    elif made.name in ("or", "and"):
+        yield target
 
 
 def bits_set(origin: Origin, depth: int = 0) -> int:

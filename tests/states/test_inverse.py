@@ -191,6 +191,18 @@ def test_a_compare_of_floats_is_turned_round_through_arithmetic(
     assert 1 - compare.forward(held) in turned
 
 
+@pytest.mark.parametrize(
+    ("name", "forward", "target"),
+    [("addu", lambda a, b: sext32(a + b), 98), ("multu", lambda a, b: sext32(a * b), 14 * 14)],
+)
+def test_an_operand_on_both_sides_is_changed_on_both(
+    name: str, forward: Callable[[int, int], int], target: int
+) -> None:
+    held = {A: 5}
+    both = leaf(A)
+    assert some_flip_works(operation(name, held, forward, both, both), target, held)
+
+
 def test_a_value_from_a_table_is_looked_for_there() -> None:
     """table[a] == 7 with the bytes 9, 8, 7 at 0x2000"""
     held = {A: 0}
