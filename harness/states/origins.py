@@ -62,6 +62,8 @@ class Tracer:
             self._returns.pop()
             self.trace.calls.pop()
         insn = step.insn
+        if not step.address:  # the world outside gives an answer
+            self._is_settled = False
         if insn is None:
             self._note_trap(step, None)
             return

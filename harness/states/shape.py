@@ -94,7 +94,9 @@ class Search:
         fuel: int = _SEARCH_FUEL,
     ) -> None:
         self._findings = Findings(program, function, abi, fr, hints, blind=not shapes)
-        self._runner = Runner(program.code, fr, program.around.for_search() if program.around else None)
+        outside = program.around.for_search() if program.around else None
+        self._asks_devices = outside is not None and bool(outside.windows)
+        self._runner = Runner(program.code, fr, outside)
         self._constants = constants_of(program, function)
         self._entry = function.address
         self._fuel = fuel
@@ -136,7 +138,7 @@ class Search:
 
     def impossible(self) -> frozenset[tuple[int, bool]]:
         """Branch directions that no input of the function can make it go, as far as that is certain."""
-        return self._frontier.impossible()
+        return frozenset() if self._asks_devices else self._frontier.impossible()
 
     def _explore(self) -> None:
         """Runs rounds with unrelated values until they bring nothing new."""
