@@ -129,7 +129,7 @@ class Search:
         for state in states:
             self._number += 1
             self._round(self._number, self._findings.fitting.changed(words_of(self.shape, state), ()))
-        self._turn_round(_AIM_FUEL_EACH * min(self._branches, _MOST_BRANCHES))
+        self._turn_round(_AIM_FUEL_EACH * min(self._branches, _MOST_BRANCHES) // 2)
         if len(self._kept) == known:
             return False
         found = self._findings.shape(self._kept)

@@ -15,7 +15,7 @@ from harness.states.expand import expand, family
 from harness.states.model import Edit, Shape
 from harness.states.shape import Search
 
-#: Families after which the search goes on from the states tried so far, each time with as much effort as before.
+#: Families after which the search goes on from the states tried so far, each time with half of its first effort.
 _GOING_ON = (3, 8, 16)
 #: States that it goes on from, each of which went along another set of branches.
 _MOST_STARTS = 40
