@@ -209,3 +209,9 @@ def test_a_state_of_the_wrong_fr_bit_is_a_fault_of_the_harness() -> None:
     engine.load(target(call, code))
     with pytest.raises(HarnessError, match="FR bit"):
         engine.run(state_before(replace(call, fr=False), code), 100)
+
+
+def test_a_wild_jump_is_seen_before_its_slot_so_that_nothing_is_said_of_what_it_left() -> None:
+    """The chip runs the slot before it fetches: what Unicorn holds at the jump is not the state after the stop."""
+    result = outcome(Call("0320f809 jalr t9; 24040001 addiu a0,zero,1" + RETURN, before={"t9": 0}))
+    assert (result.stop, result.trap, result.after) == (StopKind.TRAP, "tlb-fetch", None)
