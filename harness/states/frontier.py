@@ -30,6 +30,7 @@ _MOST_VISITS = 12
 _MOST_DETOURS = 12
 _MOST_BEHIND = 6
 _DETOURS_AT_ONCE = 4
+_IN_A_ROW = 3
 _MOST_MENDED = 4
 _MENDS_EACH = 3
 
@@ -62,12 +63,16 @@ class Aim:
 
 @dataclass(slots=True, order=True)
 class _Attempt:
-    """The aims from one run, by how often it was used already, and how long it is; ``serial`` keeps the order total."""
+    """The aims from one run, by how often it was used already, a few times in a row, and how long it is.
 
-    used: int
+    ``serial`` keeps the order total.
+    """
+
+    turns: int
     length: int
     serial: int
     aims: Iterator[Aim] = field(compare=False)
+    used: int = field(default=0, compare=False)
 
 
 @dataclass(slots=True)
@@ -162,6 +167,7 @@ class Frontier:
             aim = next(attempt.aims, None)
             if aim is not None:
                 attempt.used += 1
+                attempt.turns = attempt.used // _IN_A_ROW
                 heapq.heappush(goal.attempts, attempt)
                 return aim
         return None
