@@ -7,9 +7,11 @@ from pathlib import Path
 import click
 
 from harness.cli_shared import FILE, ProgressBar, json_option
-from harness.config import Scope
+from harness.config import MAX_STATES, Scope
+from harness.evidence import score_status
 from harness.report.evidence import ledger_document, print_ledger, require_page, write_page
 from harness.report.jsonout import require_writable, write_json
+from harness.report.score import print_score, score_document
 from harness.report.terminal import make_console
 from harness.results import exit_status
 
@@ -22,6 +24,7 @@ def opcodes() -> None:
     Example:
       tallystick opcodes emit probes       writes the program, to be translated
       tallystick opcodes check tally.toml  runs its translation
+      tallystick opcodes score tally.toml  says how good a check of your own C is
     """
 
 
@@ -94,3 +97,45 @@ def check(
     if page is not None:
         write_page(made, page)
     return exit_status(result)
+
+
+@opcodes.command(short_help="Score the check of your own C by mutants of it.")
+@click.argument("config", type=FILE)
+@click.option("-k", "pattern", default="", metavar="PATTERN", help="Only functions whose name matches (*, ?, [...]).")
+@click.option("--build", default="", metavar="NAME", help="Only this build of the file.")
+@click.option("--mutants", type=click.IntRange(1), default=10, metavar="N", help="Mutants of each function (10).")
+@click.option("--states", type=click.IntRange(1, MAX_STATES), metavar="N", help="States for each function.")
+@click.option("--seed", type=click.IntRange(0, (1 << 64) - 1), metavar="N", help="Seed of mutants and states.")
+@click.option("--workers", type=click.IntRange(1), metavar="N", help="Processes; all processors by default.")
+@json_option
+def score(
+    config: Path,
+    pattern: str,
+    build: str,
+    mutants: int,
+    states: int | None,
+    seed: int | None,
+    workers: int | None,
+    json_file: Path | None,
+) -> int:
+    """Says how good a check of your C is with the settings that it has.
+
+    Small changes are made in copies of the translated functions, one each, and every copy is checked: what no state
+    notices is listed with its line. It measures the check, so that the exit status is 0 whatever the score; 3 where no
+    mutant counts.
+
+    \b
+    Example:
+      tallystick opcodes score tally.toml -k 'tide_*' --mutants 20
+    """
+    from harness.check import Options  # see emit
+    from harness.opcodes.score import score
+
+    options = Options(pattern, build, states, seed, workers=workers)
+    console = make_console()
+    with ProgressBar(console) as progress:
+        result = score(config, options, mutants, progress.told)
+    print_score(console, result)
+    if json_file is not None:
+        write_json(score_document(result), json_file)
+    return score_status(result)

@@ -48,6 +48,7 @@ class Library:
     cannot be called; ``externals`` are the functions that the C calls and no source defines, ascending.
     ``boundaries`` gives the number of each function outside of what is tested by guest address, ``undeclared`` those
     of them that only the C's lack of them made so, and ``unseen`` those whose calls cannot be told in this C.
+    ``parts`` are the objects that it was linked from.
     """
 
     path: Path
@@ -59,6 +60,7 @@ class Library:
     boundaries: dict[int, int] = field(default_factory=dict)
     undeclared: tuple[int, ...] = ()
     unseen: frozenset[int] = frozenset()
+    parts: tuple[Path, ...] = ()
 
 
 def build_libraries(
@@ -146,7 +148,7 @@ class _Linking:
         symbols = read_symbols(objects)
         entries, missing = self.entries(functions, symbols)
         crossings = Crossings(self.translated.binding, symbols, outside, (*functions, *beyond))
-        path, externals = self.linked(objects, list(entries.values()), symbols, crossings)
+        path, externals, parts = self.linked(objects, list(entries.values()), symbols, crossings)
         try:
             worker = self.compiler.link_worker(_WORKER_SOURCES, self.store)
         except CompilerRefusal as failure:
@@ -155,7 +157,16 @@ class _Linking:
         boundaries = {one.address: number for number, one in enumerate(crossings.all)}
         undeclared = tuple(one.address for one in crossings.found)
         return Library(
-            path, worker, self.compiler, numbers, missing, externals, boundaries, undeclared, crossings.unseen
+            path=path,
+            worker=worker,
+            compiler=self.compiler,
+            entries=numbers,
+            missing=missing,
+            externals=externals,
+            boundaries=boundaries,
+            undeclared=undeclared,
+            unseen=crossings.unseen,
+            parts=tuple(parts),
         )
 
     def objects(self, sources: Sequence[Path]) -> list[Path]:
@@ -194,8 +205,8 @@ class _Linking:
 
     def linked(
         self, objects: Sequence[Path], entries: Sequence[Entry], symbols: Symbols, crossings: Crossings
-    ) -> tuple[Path, tuple[str, ...]]:
-        """The library's file, and the functions that only the glue defines.
+    ) -> tuple[Path, tuple[str, ...], list[Path]]:
+        """The library's file, the functions that only the glue defines, and the objects linked.
 
         The linker alone knows what the C and compiler libraries resolve, so it is asked: a first link refuses
         undefined symbols, and those of our own that it names become stand-ins.
@@ -204,7 +215,7 @@ class _Linking:
         parts = [*objects, self.glue(entries, crossings.stand_ins, ())]
         path = self.path_of(parts)
         if is_kept(path):
-            return path, crossings.lacking
+            return path, crossings.lacking, parts
         try:
             self.compiler.link(parts, path, ["-Wl,-z,defs"])
         except CompilerRefusal as failure:
@@ -212,7 +223,7 @@ class _Linking:
             if not externals:
                 raise self.refused(failure, LINKING) from None
         else:
-            return path, crossings.lacking
+            return path, crossings.lacking, parts
         self.require_prototype(sorted(externals), "and the C calls functions that no source defines")
         rest = crossings.find(externals)
         parts = [*objects, self.glue(entries, crossings.stand_ins, rest)]
@@ -222,7 +233,7 @@ class _Linking:
                 self.compiler.link(parts, path)
             except CompilerRefusal as failure:
                 raise self.refused(failure, LINKING) from None
-        return path, tuple(sorted({*crossings.lacking, *rest}))
+        return path, tuple(sorted({*crossings.lacking, *rest})), parts
 
     def require_prototype(self, names: Sequence[str], why: str) -> None:
         """Stand-ins need a declaration.

@@ -1,0 +1,84 @@
+"""The sources of translated C as syntax trees: functions by their names, and a file cut down to one of them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import tree_sitter_c
+from tree_sitter import Language, Node, Parser, Tree
+
+_LANGUAGE = Language(tree_sitter_c.language())
+
+#: What may hold definitions: conditions of the preprocessor, ``extern "C"``, and what the grammar cannot make sense of.
+_HOLDERS = (
+    *("preproc_if", "preproc_ifdef", "preproc_elif", "preproc_else"),
+    *("linkage_specification", "declaration_list", "ERROR"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class CFunction:
+    """One function of a C file: its definition, and the ``compound_statement`` that is its body."""
+
+    file: CFile
+    name: str
+    node: Node
+    body: Node
+
+
+class CFile:
+    """A C file and its syntax tree."""
+
+    def __init__(self, path: Path, text: bytes) -> None:
+        self.path = path
+        self.text = text
+        self._tree: Tree = Parser(_LANGUAGE).parse(text)
+        self.functions: tuple[CFunction, ...] = tuple(self._functions(self._tree.root_node))
+
+    def _functions(self, holder: Node) -> Iterator[CFunction]:
+        for node in holder.children:
+            if node.type in _HOLDERS:
+                yield from self._functions(node)
+            elif node.type == "function_definition":
+                name, body = _name(node), node.child_by_field_name("body")
+                if name and body is not None and body.type == "compound_statement":
+                    yield CFunction(self, name, node, body)
+
+    def cuts(self, kept: CFunction, visible: Collection[str]) -> list[tuple[int, int, bytes]]:
+        """The changes that leave of all functions that other files can see (``visible``) only ``kept`` a body."""
+        bodies = (one.body for one in self.functions if one != kept and one.name in visible and _is_plain(one))
+        return [(body.start_byte, body.end_byte, b";") for body in bodies]
+
+    def changed(self, changes: Iterable[tuple[int, int, bytes]]) -> bytes:
+        """The text with each (start, end, new text) applied; every line that stays keeps its number and file name."""
+        parts, position = [f"#line 1 {json.dumps(str(self.path), ensure_ascii=False)}\n".encode()], 0
+        for start, end, text in sorted(changes):
+            lost = self.text.count(b"\n", start, end) - text.count(b"\n")
+            parts += [self.text[position:start], text, b"\n" * lost]
+            position = end
+        return b"".join([*parts, self.text[position:]])
+
+
+def text_of(node: Node) -> bytes:
+    """The text that ``node`` stands for."""
+    return node.text or b""
+
+
+def _name(definition: Node) -> str:
+    """The name that a definition defines, inside of whatever its declarator wraps round it."""
+    node = definition.child_by_field_name("declarator")
+    while node is not None and node.type != "identifier":
+        inner = node.child_by_field_name("declarator")
+        node = inner or next((one for one in node.named_children if one.type.endswith("declarator")), None)
+    return text_of(node).decode(errors="replace") if node is not None else ""
+
+
+def _is_plain(function: CFunction) -> bool:
+    """Whether the definition without its body declares the function: not static, not inline, no K&R parameters."""
+    return not any(
+        child.type == "declaration" or (child.type == "storage_class_specifier" and text_of(child) != b"extern")
+        for child in function.node.children
+    )
