@@ -14,6 +14,9 @@ from harness.engines.base import Region, Target
 from harness.engines.outside import Outside
 from harness.errors import UsageError
 
+#: What of an address stays where kseg1 is seen in kseg0.
+_CACHED = 0xFFFF_FFFF_9FFF_FFFF
+
 
 @dataclass(frozen=True, slots=True)
 class Function:
@@ -111,6 +114,14 @@ class Program:
     def region_at(self, address: int) -> Region:
         """Gives the region that holds ``address``, which must be in the image."""
         return next(region for region in self.regions if region.address <= address < region.end)
+
+    def taken(self) -> Iterator[tuple[int, int]]:
+        """Yields the (first address, end) of what has its place: the image, boundaries and devices, seen in kseg0."""
+        yield from ((region.address, region.end) for region in self.regions)
+        outside = self.around.for_search() if self.around is not None else None
+        if outside is not None:
+            yield from ((address & _CACHED, (address & _CACHED) + 4) for address in outside.boundaries)
+            yield from ((one.address & _CACHED, (one.address & _CACHED) + one.size) for one in outside.windows)
 
     def target(self, function: Function, fr: bool) -> Target:
         """Makes what an engine loads in order to call ``function``."""

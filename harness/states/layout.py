@@ -38,9 +38,9 @@ class Window(NamedTuple):
 
 
 def window(program: Program) -> Window:
-    """The first free 4 MiB of kseg0 at or above ffffffff80400000 that the image does not touch."""
+    """The first 4 MiB of kseg0 at or above ffffffff80400000 where neither the image nor anything outside is."""
     start = _FIRST_WINDOW
-    while any(region.address < start + _WINDOW and start < region.end for region in program.regions):
+    while any(first < start + _WINDOW and start < end for first, end in program.taken()):
         start += _WINDOW
     stack = start + _STACK_OFFSET
     return Window(start, stack, stack + _STACK_BYTES - _ABOVE_SP)

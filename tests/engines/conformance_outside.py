@@ -18,7 +18,7 @@ INSIDE = CODE + 0x20
 CRANE = 0xFFFF_FFFF_A4F0_0000
 
 N32 = ABIS["n32"]
-CROSSED = {name: 0 for name in ("at", "v0", "v1", "hi", "lo")}
+CROSSED = dict.fromkeys(("at", "v0", "v1", "hi", "lo"), 0)
 CROSSED |= {f"a{n}": 0 for n in range(4)} | {f"t{n}": 0 for n in range(10)}  # a4 to a7 of n32 are t0 to t3 here
 CROSSED |= {f"f{n}": 0 for n in range(32) if n not in (20, 22, 24, 26, 28, 30)}
 

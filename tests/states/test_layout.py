@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import pairwise
 
+import pytest
 from machine_code import MAGIC, program
 
 from harness.abi import ABIS, RA, SP
 from harness.engines.base import PAGE, RETURN_ADDRESS, Region
+from harness.engines.outside import Boundary, DeviceWindow
+from harness.program.outside import Surroundings
 from harness.states.layout import CELL, apart, base_state, cell_address, packed, window
 from harness.states.model import Block
 
@@ -20,6 +23,15 @@ def test_arena_and_stack_move_on_where_the_image_is_in_the_way() -> None:
     assert window(image).arena == ARENA
     in_the_way = Region(0xFFFF_FFFF_8060_0000, bytes(PAGE), writable=True)
     assert window(replace(image, regions=(*image.regions, in_the_way))).arena == ARENA + 0x40_0000
+
+
+@pytest.mark.parametrize(
+    ("boundary", "device"), [(ARENA + 0x40_0000, ARENA), (ARENA, ARENA + 0x2000_0000)], ids=["kseg0", "device-in-kseg1"]
+)
+def test_arena_and_stack_move_on_where_something_outside_is_in_the_way(boundary: int, device: int) -> None:
+    around = Surroundings(ABIS["o32"], (Boundary("port_send", boundary),), (DeviceWindow("crane", device, 16),))
+    moved = 1 + (boundary != ARENA)
+    assert window(replace(program(MAGIC), around=around)).arena == ARENA + moved * 0x40_0000
 
 
 def test_a_call_finds_an_aligned_stack_with_room_on_both_sides() -> None:
