@@ -48,7 +48,8 @@ class Probe:
     """One guest function that tries ``opcodes`` in one form and one role.
 
     ``pointers`` are registers that hold an address: bytes from the start of the data page. ``rounds`` says that the
-    rounding mode matters; ``table`` are the labels that the data behind label "table" holds the addresses of.
+    rounding mode matters; ``table`` are the labels that the data behind label "table" holds the addresses of;
+    ``immediate`` is what the first operand meets, signed.
     """
 
     opcodes: tuple[str, ...]
@@ -59,6 +60,7 @@ class Probe:
     pointers: Mapping[int, int] = field(default_factory=dict)
     rounds: bool = False
     table: tuple[str, ...] = ()
+    immediate: int | None = None
 
     @property
     def name(self) -> str:

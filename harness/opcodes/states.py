@@ -12,7 +12,7 @@ from harness.abi import Abi
 from harness.engines.base import PAGE, Coverage, MachineState, Region
 from harness.opcodes.bins import BinList, Values
 from harness.opcodes.classes import width
-from harness.opcodes.probe import UNIT, Operand, Probe
+from harness.opcodes.probe import RESULT, SPARE, UNIT, Operand, Probe
 from harness.program.model import Function, Program
 from harness.states.layout import base_state, window
 from harness.states.words import sign_extended
@@ -76,9 +76,11 @@ class ProbeStates:
                 self.hits[name] += 1
 
     def state(self, values: Values, rng: Random) -> MachineState:
-        """The base state with the operands put in, and bytes of chance round what lies in memory."""
+        """The base state with the operands put in, and chance where results go and round what lies in memory."""
         gpr, fpr = list(self.base.gpr), list(self.base.fpr)
-        special = {"hi": self.base.hi, "lo": self.base.lo, "fcsr": values[1]}
+        special = {"hi": rng.getrandbits(64), "lo": rng.getrandbits(64), "fcsr": values[1]}
+        gpr[RESULT], gpr[SPARE] = (sign_extended(rng.getrandbits(32)) for _ in range(2))
+        fpr[:4] = [rng.getrandbits(64 if self.base.fr else 32) for _ in range(4)]
         data = bytearray(PAGE)
         if self._touches_memory:
             data[UNIT - 16 : UNIT + 32] = rng.randbytes(48)

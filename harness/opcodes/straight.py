@@ -22,6 +22,7 @@ from harness.opcodes.probe import (
     register_forms,
 )
 from interp.optable import Kind, Row
+from interp.words import sext16
 
 _SIGNED = (0, 1, -1, 2, 0xFF, -0x100, 0x5555, 0x7FFF, -0x8000)
 _UNSIGNED = (0, 1, 0xFF, 0x5555, 0x7FFF, 0x8000, 0xFF00, 0xFFFF)
@@ -78,8 +79,17 @@ def _probe(
     fields: Mapping[str, int] | None = None,
     place: _Place = (UNIT, 0),
 ) -> Probe:
-    code = [*_before(row, place[1]), opcode(row, numbers, place[1], fields), *_after(row, numbers), *returns()]
-    return _made(row, fr, form, PLAIN, code, numbers, place)
+    it = opcode(row, numbers, place[1], fields)
+    code = [*_before(row, place[1]), it, *_after(row, numbers), *returns()]
+    return _made(row, fr, form, PLAIN, code, numbers, place, immediate=_immediate(row, it))
+
+
+def _immediate(row: Row, it: Line) -> int | None:
+    """What the register of an opcode is added to, compared with, and so on."""
+    value = it.fields.get("i")
+    if row.access or not row.reads or not isinstance(value, int):
+        return None
+    return value if "u" in row.operands else sext16(value)
 
 
 def _made(
@@ -91,6 +101,7 @@ def _made(
     numbers: Fields,
     place: _Place = (UNIT, 0),
     more: Iterable[Operand] = (),
+    immediate: int | None = None,
 ) -> Probe:
     operands = operands_of(row, numbers, fr, _item(row, place[0]))
     return Probe(
@@ -101,6 +112,7 @@ def _made(
         operands=(*operands, *more),
         pointers={numbers["s"]: place[0] - place[1]} if row.access and "s" in row.reads else {},
         rounds="rm" in row.operands,
+        immediate=immediate,
     )
 
 
@@ -127,9 +139,9 @@ def _before(row: Row, immediate: int = 0) -> Code:
 
 
 def _after(row: Row, numbers: Fields) -> Code:
-    """What makes the results visible to a caller."""
+    """What makes the results visible to a caller; of a trap, that it did not stop the function."""
     if not row.results:
-        return ()
+        return (constant(RESULT, 5),) if row.kind is Kind.TRAP else ()
     if row.results == ("fcsr",):
         return _condition() if row.kind is Kind.FLOAT else (line("cfc1", t=RESULT, d=31),)
     if set(row.results) & {"hi", "lo"}:

@@ -31,16 +31,16 @@ def states(name: str, fr: bool = False) -> ProbeStates:
 
 def test_the_usual_form_counts_classes_in_combination_and_others_alone() -> None:
     both = list(BinList.of(probe("addu__distinct")).all())
-    assert len(both) == 12 * 12
+    assert len(both) == 12 * 12 + 1
     assert "s: zero, t: minus one" in both
     alone = list(BinList.of(probe("addu__distinct__slot_taken")).all())
-    assert len(alone) == 12 + 12
+    assert len(alone) == 12 + 12 + 1
     assert "t: minus one" in alone
 
 
 def test_what_rounds_counts_its_modes() -> None:
     whole = list(BinList.of(probe("add_s__distinct")).all())
-    assert len(whole) == 17 * 17 * 4
+    assert len(whole) == 17 * 17 * 4 + 1
     assert "fs: largest, ft: largest, upward" in whole
     assert "towards zero" in BinList.of(probe("add_s__fd_is_fs")).all()
     assert not any("upward" in name for name in BinList.of(probe("abs_s__distinct")).all())
@@ -90,7 +90,7 @@ def test_a_bin_whose_states_never_count_has_the_reason_and_was_tried_again() -> 
         for name in ("next to an extreme", "halfword border", "power of two", "next to a power", "minus a power")
     }
     assert {source.given_up[name] for name in without} == {"open:division-by-zero"}
-    assert ran == 144 - 12 + 12 * 6 + 16, "six tries for each of the 12, and 16 states of chance"
+    assert ran == 144 - 12 + 12 * 6 + 1 + 16, "six tries for each of the 12, one for s = t, and 16 states of chance"
 
 
 def test_a_word_is_sign_extended_and_a_double_in_a_pair_has_its_low_word_in_the_even_register() -> None:
@@ -102,6 +102,29 @@ def test_a_word_is_sign_extended_and_a_double_in_a_pair_has_its_low_word_in_the_
     assert (
         states("mov_d__distinct", True).state(((0x3FF0_0000_0000_0001,), 0), Random(1)).fpr[12] == 0x3FF0_0000_0000_0001
     )
+
+
+def test_values_that_meet_have_bins_of_their_own() -> None:
+    assert "s equals t" in BinList.of(probe("slt__distinct")).all()
+    near = [name for name in BinList.of(probe("slti__i_is_minus_1")).all() if "immediate" in name]
+    assert near == [
+        "s: the immediate",
+        "s: one below the immediate",
+        "s: one above the immediate",
+        "s: the immediate without its sign",
+    ]
+    bins = BinList.of(probe("slti__i_is_minus_1"))
+    assert "s: the immediate" in bins.hit(((0xFFFF_FFFF_FFFF_FFFF,), 0))
+    assert "s: the immediate without its sign" in bins.hit(((0xFFFF,), 0))
+    assert "s: one above the immediate" in BinList.of(probe("ori__u_is_65535")).hit(((0x1_0000,), 0))
+    assert not any("immediate" in name for name in BinList.of(probe("lw__i_is_4")).all())
+
+
+def test_what_results_overwrite_is_not_zero_before() -> None:
+    source = states("addu__distinct")
+    some = list(source.opening(20))
+    assert len({state.gpr[2] for state in some}) > 10
+    assert len({state.fpr[0] for state in some}) > 10
 
 
 def test_pointers_are_what_every_call_starts_from() -> None:
