@@ -114,7 +114,7 @@ class MutantScore:
 
     Units: ``line`` counts from 1, in the file as it stands; ``states`` were run until it was noticed. ``before`` and
     ``after`` are the lines that it changes, ``difference`` is the kind of what was noticed. ``reached`` says of a
-    survivor whether any state comes to the changed statement; None where that is not known.
+    survivor whether any state that counts comes to the changed statement; None where that is not known.
     """
 
     file: str

@@ -243,7 +243,7 @@ class _Scoring:
             if self._shop.is_equivalent(mutant, ready[mutant]):
                 fates[mutant] = Fate.EQUIVALENT
         survivors = [mutant for mutant in survivors if fates[mutant] is not Fate.EQUIVALENT]
-        reached = self._reached(survivors, _Recorded(_Given(source.states)))
+        reached = self._reached(survivors, _Given(source.states))
         return FunctionScore(
             item.function.name,
             item.function.address,
@@ -285,8 +285,8 @@ class _Scoring:
             raise _Unscored(f"calls of it do not come to {self._function.name} in {self._function.file.path.name}")
         return unchanged
 
-    def _reached(self, survivors: Sequence[Mutant], source: StateSource) -> dict[Mutant, bool]:
-        """Whether a state comes to what each survivor changes: a trap there is noticed."""
+    def _reached(self, survivors: Sequence[Mutant], source: _Given) -> dict[Mutant, bool]:
+        """Whether a state that counts comes to what each survivor changes: a trap there is noticed."""
         traps: dict[Mutant, Made] = {}
         for mutant in survivors:
             try:
@@ -314,7 +314,7 @@ class _Scoring:
 
 @dataclass(slots=True)
 class _Given:
-    """States that are there already."""
+    """States that are there already; where the world outside answers, its answers are drawn anew."""
 
     states: list[MachineState]
     drafts: SearchStrategy[Any] | None = None
@@ -337,7 +337,7 @@ class _Given:
 
 @dataclass(slots=True)
 class _Recorded:
-    """The states of another source as an ordinary check of one translation gets them, and all of them kept.
+    """The states of another source as an ordinary check of one translation gets them; those that count are kept.
 
     The other source is told once of each state, of the unchanged translation, which comes first. A state that shows a
     difference is not made smaller: it is its own base.
@@ -345,6 +345,7 @@ class _Recorded:
 
     source: StateSource
     states: list[MachineState] = field(default_factory=list)
+    last: MachineState | None = None
 
     @property
     def drafts(self) -> SearchStrategy[Any] | None:
@@ -357,9 +358,11 @@ class _Recorded:
         return self.source.family(draft)
 
     def judged(self, before: MachineState, discarded: str, coverage: Coverage | None = None) -> None:
-        if not self.states or self.states[-1] is not before:
-            self.states.append(before)
-            self.source.judged(before, discarded, coverage)
+        if self.last is before:
+            return
+        self.last = before
+        self.states += [] if discarded else [before]
+        self.source.judged(before, discarded, coverage)
 
     def base_for(self, before: MachineState) -> MachineState:
         return before

@@ -15,6 +15,8 @@ SCHEMA = "tallystick.score/1"
 
 _HEADINGS = ("mutants", "equivalent", "not compiled", "noticed", "survived", "score")
 
+_REACH = {True: "reached", False: "no state that counts comes here", None: "reach not known"}
+
 #: Columns that names are padded to; a longer one pushes the rest of its own row only.
 _NAME_WIDTH = 40
 
@@ -67,7 +69,7 @@ def closing_lines(score: Score) -> Iterator[str]:
 
 def survivor_lines(function: FunctionScore, mutant: MutantScore) -> tuple[str, ...]:
     """A mutant that nothing noticed: where it is, what it changes, and whether it was ever run."""
-    reach = {True: "reached by states", False: "no state comes here", None: "reach not known"}[mutant.reached]
+    reach = _REACH[mutant.reached]
     before, after = _clipped(visible(mutant.before), visible(mutant.after))
     return (
         "",
