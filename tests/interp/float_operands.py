@@ -244,7 +244,10 @@ def has_two(row: Row) -> bool:
 
 @cache
 def cases(row: Row, part: int = 1) -> tuple[Pair, ...]:
-    """The operands of a floating-point row, 0 for one that it lacks; one in ``part`` of them (of ``PAIRS``, where it has two)."""
+    """The operands of a floating-point row, 0 for one that it lacks; one in ``part`` of them.
+
+    Of the structured pairs it is one in ``part`` of ``PAIRS``, which is fewer than there are.
+    """
     random = Random(f"{row.name} {part}")
     stem, *_, source = row.name.split(".")
     fmt = format_of(source)
