@@ -316,15 +316,14 @@ class Tracer:
     def _note(self, comparison: Comparison) -> None:
         if comparison.left is NOWHERE and comparison.right is NOWHERE:
             return
-        key = comparison.address, comparison.holds
-        self._compared[key] = self._compared.get(key, 0) + 1
-        if self._compared[key] > _MOST_COMPARISONS:
-            return
-        self.trace.comparisons.append(comparison)
         if comparison.right is NOWHERE and comparison.right_value in (0, 1):
             self._use(comparison.left, "tested")
         if comparison.left is NOWHERE and comparison.left_value == 0:
             self._use(comparison.right, "tested")
+        key = comparison.address, comparison.holds
+        self._compared[key] = self._compared.get(key, 0) + 1
+        if self._compared[key] <= _MOST_COMPARISONS:
+            self.trace.comparisons.append(comparison)
 
     def _note_trap(self, step: Step, plan: Plan | None) -> None:
         trace = self.trace

@@ -25,3 +25,10 @@ def test_small_functions_without_memory_calls_and_loops_can_be_pointed_to() -> N
     stores = (encode("sw", t=T0, s=A0), *RETURN)
     image = program(loop, calls, stores, IDENTITY)
     assert callable_functions(image) == (image.functions[3].address,)
+
+
+def test_a_function_whose_address_the_code_makes_of_two_halves_can_be_pointed_to() -> None:
+    loads = (encode("lw", t=V0, s=A0), *RETURN)
+    takes = (encode("lui", t=T0, i=-0x8000), encode("addiu", t=V0, s=T0, i=0x1010), *RETURN)
+    image = program(takes, loads)
+    assert callable_functions(image)[0] == image.functions[1].address == 0xFFFF_FFFF_8000_1010

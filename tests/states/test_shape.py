@@ -86,6 +86,47 @@ def test_a_pointer_may_be_used_below_its_address() -> None:
     assert (shape.blocks[0].low, shape.blocks[0].high) == (-8, 0)
 
 
+def test_a_table_of_pointers_is_found_whole_though_it_is_long() -> None:
+    """for (i = 0; i < 40; i++) if (table[i]) sum += *table[i]; one run for each of them would be too much"""
+    code = (
+        encode("addu", d=V0),
+        encode("addiu", t=A1, s=A0, i=160),
+        encode("lw", t=T0, s=A0),
+        encode("beq", s=T0, i=3),
+        encode("addiu", t=A0, s=A0, i=4),
+        encode("lw", t=T0, s=T0),
+        encode("addu", d=V0, s=V0, t=T0),
+        encode("bne", s=A0, t=A1, i=-6),
+        NOP,
+        *RETURN,
+    )
+    shape = shape_of(code)
+    entries = [item for item in shape.inputs if item.place.room == "block" and item.place.number == 0]
+    assert len(entries) == 40
+    assert {item.kind for item in entries} == {Kind.POINTER}
+    assert all(item.nullable for item in entries)
+
+
+def test_a_function_pointer_leads_to_what_runs_end_with() -> None:
+    """a0(7), where one candidate reads through its argument and the other one does not"""
+    calls = (
+        encode("addiu", t=SP, s=SP, i=-8),
+        encode("sw", t=RA, s=SP),
+        encode("addu", d=T0, s=A0),
+        encode("jalr", s=T0, d=RA),
+        encode("addiu", t=A0, i=7),
+        encode("lw", t=RA, s=SP),
+        encode("jr", s=RA),
+        encode("addiu", t=SP, s=SP, i=8),
+    )
+    reads = (encode("lw", t=V0, s=A0), *RETURN)
+    data = (0x8000_1000 + 4 * len(calls)).to_bytes(4, "big")
+    shape = shape_of(calls, reads, IDENTITY, data=data)
+    (pointer,) = [item for item in shape.inputs if item.kind is Kind.FUNCTION]
+    assert pointer.values == (program(calls, reads, IDENTITY).functions[2].address,)
+    assert len(shape.functions) == 2
+
+
 def test_words_that_floating_point_uses_are_floats() -> None:
     """return p->x + p->y; singles at 0 and 4, FR = 0"""
     code = (encode("lwc1", s=A0, ft=2), encode("lwc1", s=A0, ft=4, i=4), encode("add.s", fd=0, fs=2, ft=4), *RETURN)
