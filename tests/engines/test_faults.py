@@ -47,7 +47,9 @@ def ran(engine: Engine, probe: Probe) -> tuple[MachineState, Outcome]:
 def seen_by(engine: Engine, probe: Probe) -> str:
     """What a probe sees on an engine, in the words of the list."""
     _, outcome = ran(engine, probe)
-    assert outcome.after is not None
+    if outcome.after is None:
+        assert outcome.trap, "nothing is seen but how it stopped"
+        return seen(outcome.trap, {})
     named = {**dict(zip(GPR_NAMES, outcome.after.gpr, strict=True)), "hi": outcome.after.hi, "lo": outcome.after.lo}
     named |= {f"f{n}": value for n, value in enumerate(outcome.after.fpr)} | {"fcsr": outcome.after.fcsr}
     values = {}
