@@ -79,8 +79,9 @@ _BETWEEN = ("comment", "preproc_call")
 
 
 def mutants(function: CFunction) -> list[Mutant]:
-    """Every mutant of ``function``, in the order of its text."""
-    return [mutant for node in _walk(function.body) for mutant in _MAKERS.get(node.type, _none)(node)]
+    """Every mutant of ``function`` and of the static functions that it alone leads to, in the order of the text."""
+    bodies = (part.body for part in function.file.parts(function))
+    return [mutant for body in bodies for node in _walk(body) for mutant in _MAKERS.get(node.type, _none)(node)]
 
 
 def sample(found: Iterable[Mutant], number: int, seed: int) -> list[Mutant]:
@@ -104,8 +105,8 @@ def sample(found: Iterable[Mutant], number: int, seed: int) -> list[Mutant]:
 
 def trap_at(function: CFunction, start: int) -> Mutant:
     """The change by which whoever comes to the statement at ``start`` is trapped."""
-    node = function.body.descendant_for_byte_range(start, start + 1)
-    while node is not None and node != function.body:
+    node = function.file.root.descendant_for_byte_range(start, start + 1)
+    while node is not None:
         if _is_statement(node):
             return Mutant(Operator.DROPPED, node.start_byte, node.end_byte, _TRAP + text_of(node) + b" }")
         if node.type == "declaration" and node.parent is not None and node.parent.type in _LISTS:

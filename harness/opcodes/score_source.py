@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
+from collections import Counter
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import tree_sitter_c
@@ -36,7 +39,8 @@ class CFile:
         self.path = path
         self.text = text
         self._tree: Tree = Parser(_LANGUAGE).parse(text)
-        self.functions: tuple[CFunction, ...] = tuple(self._functions(self._tree.root_node))
+        self.root = self._tree.root_node
+        self.functions: tuple[CFunction, ...] = tuple(self._functions(self.root))
 
     def _functions(self, holder: Node) -> Iterator[CFunction]:
         for node in holder.children:
@@ -46,6 +50,33 @@ class CFile:
                 name, body = _name(node), node.child_by_field_name("body")
                 if name and body is not None and body.type == "compound_statement":
                     yield CFunction(self, name, node, body)
+
+    @cached_property
+    def _statics(self) -> dict[str, set[str]]:
+        """For each static function and table at the top of the file, the names in its text."""
+        tables = [(_name(node), node) for node in self.root.children if node.type == "declaration"]
+        found = [*tables, *((one.name, one.node) for one in self.functions)]
+        return {name: _words(node) for name, node in found if name and _is_static(node)}
+
+    def _led_to(self, node: Node) -> set[str]:
+        """The static functions and tables that the text of ``node`` leads to, directly or through others."""
+        found: set[str] = set()
+        waiting = _words(node) & self._statics.keys()
+        while waiting:
+            found |= waiting
+            waiting = {word for name in waiting for word in self._statics[name] & self._statics.keys()} - found
+        return found
+
+    @cached_property
+    def _leaders(self) -> Counter[str]:
+        """How many of the other functions lead to each static one."""
+        others = (one.node for one in self.functions if not _is_static(one.node))
+        return Counter(name for node in others for name in self._led_to(node))
+
+    def parts(self, function: CFunction) -> list[CFunction]:
+        """``function`` and the static functions that it alone leads to, as blocks that its C was divided into."""
+        own = {name for name in self._led_to(function.node) if self._leaders[name] == 1}
+        return [one for one in self.functions if one == function or (one.name in own and _is_static(one.node))]
 
     def cuts(self, kept: CFunction, visible: Collection[str]) -> list[tuple[int, int, bytes]]:
         """The changes that leave of all functions that other files can see (``visible``) only ``kept`` a body."""
@@ -65,6 +96,14 @@ class CFile:
 def text_of(node: Node) -> bytes:
     """The text that ``node`` stands for."""
     return node.text or b""
+
+
+def _words(node: Node) -> set[str]:
+    return set(re.findall(r"[A-Za-z_]\w*", text_of(node).decode(errors="replace")))
+
+
+def _is_static(node: Node) -> bool:
+    return any(child.type == "storage_class_specifier" and text_of(child) == b"static" for child in node.children)
 
 
 def _name(definition: Node) -> str:

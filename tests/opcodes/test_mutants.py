@@ -146,6 +146,23 @@ def test_only_bodies_that_other_files_can_call_are_cut() -> None:
     assert one.file.cuts(one, {"a", "f"}) == []
 
 
+def test_a_function_is_changed_in_the_static_functions_that_it_alone_leads_to_as_well() -> None:
+    one = function(
+        " return blocks[0](); ",
+        before="""static int both(void) { return 1; }
+static int next(void) { return both() + 2; }
+static int first(void) { return next() + 3; }
+static int (*const blocks[1])(void) = {first};
+int other(void) { return both() + 4; }
+static int nobody(void) { return 5; }
+""",
+    )
+    assert [part.name for part in one.file.parts(one)] == ["next", "first", "f"]
+    texts = {mutant.text for mutant in mutants(one) if mutant.operator is Operator.CONSTANT}
+    assert {b"1", b"4"} <= texts  # one less than 2, one more than 3
+    assert b"6" not in texts  # one more than 5
+
+
 @pytest.mark.parametrize(
     ("body", "at", "expected"),
     [
