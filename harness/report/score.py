@@ -46,7 +46,8 @@ def print_score(console: Console, score: Score) -> None:
 def closing_lines(score: Score) -> Iterator[str]:
     """The whole in sentences."""
     counts = ", ".join(f"{score.count(fate):,} {fate}" for fate in Fate)
-    yield f"{score.mutants:,} mutants of {sum(bool(one.mutants) for one in score.functions):,} functions: {counts}"
+    functions = sum(bool(one.mutants) for one in score.functions)
+    yield f"{score.mutants:,} mutants of {functions:,} function{'' if functions == 1 else 's'}: {counts}"
     if score.counted:
         noticed = score.count(Fate.NOTICED)
         yield f"score {_percent(noticed, score.counted)}: {noticed:,} noticed of the {score.counted:,} that could be"
@@ -61,7 +62,7 @@ def closing_lines(score: Score) -> Iterator[str]:
         yield f"  {kind:<20}{noticed:,} of {counted:,} noticed"
     unscored = sum(bool(one.unscored) for one in score.functions)
     if unscored:
-        yield f"{unscored:,} functions without a score, for the reasons above"
+        yield f"{unscored:,} function{'' if unscored == 1 else 's'} without a score, for the reasons above"
     if score.interrupted:
         yield f"stopped by Ctrl-C: {score.unfinished:,} functions are left out"
     yield f"seed {score.seed}, {score.seconds:.1f} s, {score.mutants / score.seconds:.1f} mutants a second"

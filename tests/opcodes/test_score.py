@@ -209,7 +209,7 @@ def test_a_score_is_rounded_down_and_says_nothing_of_what_does_not_count() -> No
     print_score(console, made(*[Fate.NOTICED] * 199, Fate.SURVIVED, Fate.EQUIVALENT, Fate.NOT_COMPILED))
     text = out.getvalue()
     assert "score 99%: 199 noticed of the 200 that could be\n" in text
-    assert "202 mutants of 1 functions: 199 noticed, 1 survived, 1 equivalent, 1 not compiled\n" in text
+    assert "202 mutants of 1 function: 199 noticed, 1 survived, 1 equivalent, 1 not compiled\n" in text
     assert score_document(made(Fate.EQUIVALENT))["summary"]["score"] is None
 
 
