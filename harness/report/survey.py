@@ -68,7 +68,7 @@ def _studied(function: SurveyedFunction, reach: FunctionResult) -> list[str]:
     )
     lines += [f"  {count:,} {reason}" for reason, count in reach.discarded]
     if reach.missed:
-        lines.append(f"  not gone: {missed_text(reach.missed)}")
+        lines.append(f"  not reached: {missed_text(reach.missed)}")
     lines += [f"  note: {visible(note)}" for note in reach.notes]
     return [*lines, f"  kept in {visible(function.saved)}"] if function.saved else lines
 

@@ -190,7 +190,7 @@ def summary_lines(result: CheckResult) -> list[str]:
             "were reached; nothing is said about the others"
         )
     if why := [f"{count:,} {miss}" for miss, count in _missed_counts(result).items() if count]:
-        lines.append(f"directions not gone: {', '.join(why)}")
+        lines.append(f"directions not reached: {', '.join(why)}")
     if result.scope == "abi":
         lines.append("scope abi: registers that a caller may not rely on, and the dead stack, were not compared")
     if result.interrupted:
@@ -235,7 +235,7 @@ def _print_table(console: Console, build: str, compiler: str, functions: Sequenc
             console.print(f"note: {visible(function.name)}: {visible(note)}")
     for function in functions:
         if function.missed:
-            console.print(f"not gone: {visible(function.name)}: {missed_text(function.missed)}")
+            console.print(f"not reached: {visible(function.name)}: {missed_text(function.missed)}")
     console.print()
 
 
