@@ -149,7 +149,7 @@ class Translated:
             window = outside.window_at(address) if outside is not None else None
             if window is not None:
                 keys = "[translated.binding] device_read and device_write say how the C can reach devices"
-                return Outcome(StopKind.UNSUPPORTED, None, detail=f"{window.name} is reached through {{memory}}; {keys}")
+                return Outcome(StopKind.UNSUPPORTED, None, detail=f"{window.name} is in {{memory}}; {keys}")
             return Outcome(StopKind.WILD, None, fault_address=address, detail=self._wild(exchange, address))
         printed = process.printed() if death is not None or exchange.printed else ""
         detail = self._crash(exchange, death) + (f"; it printed: {printed}" if printed else "")

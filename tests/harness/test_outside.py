@@ -160,7 +160,7 @@ def test_a_device_that_the_c_reaches_as_memory_is_no_finding(tmp_path: Path) -> 
     assert row.verdict is Verdict.NOT_RUN
     assert row.discarded == (
         (
-            "unsupported by a leg: cc -O1: crane is reached through {memory}; [translated.binding] device_read and "
+            "unsupported by a leg: cc -O1: crane is in {memory}; [translated.binding] device_read and "
             "device_write say how the C can reach devices",
             24,
         ),
