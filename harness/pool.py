@@ -15,6 +15,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
+from types import FrameType
 from typing import Any, Generic, TypeVar
 
 Item = TypeVar("Item")
@@ -66,9 +67,10 @@ def _together(
     gathered: Gathered[Outcome],
 ) -> list[int]:
     """Runs all items side by side; gives those left over because some process died."""
-    with _processes(workers, prepare, arguments) as pool:
+    with _processes(workers, prepare, arguments) as processes:
+        submit = processes.pool.submit
         try:
-            futures: dict[Future[Outcome], int] = {pool.submit(task, item): index for index, item in enumerate(items)}
+            futures: dict[Future[Outcome], int] = {submit(task, item): index for index, item in enumerate(items)}
             for future in as_completed(futures):
                 gathered.outcomes[futures[future]] = future.result()
                 done(futures[future], gathered.outcomes[futures[future]])
@@ -87,11 +89,13 @@ def _alone(
     gathered: Gathered[Outcome],
 ) -> list[int]:
     """Runs items one after the other in one process until it dies of one; gives those after it."""
-    with _processes(1, prepare, arguments) as pool:
+    with _processes(1, prepare, arguments) as processes:
         for position, index in enumerate(waiting):
             try:
-                gathered.outcomes[index] = pool.submit(task, items[index]).result()
+                gathered.outcomes[index] = processes.pool.submit(task, items[index]).result()
             except BrokenProcessPool:
+                if processes.interrupted:
+                    break
                 gathered.died.append(index)
                 done(index, None)
                 return waiting[position + 1 :]
@@ -99,26 +103,39 @@ def _alone(
     return []
 
 
+@dataclass(slots=True)
+class _Processes:
+    pool: ProcessPoolExecutor
+    interrupted: bool = False
+
+
 @contextmanager
-def _processes(workers: int, prepare: Callable[..., None], arguments: tuple[Any, ...]) -> Iterator[ProcessPoolExecutor]:
+def _processes(workers: int, prepare: Callable[..., None], arguments: tuple[Any, ...]) -> Iterator[_Processes]:
     """A pool whose processes end at once when Ctrl-C comes, and when this process ends, be it by SIGKILL.
 
-    They hold the reading end of a pipe whose writing end only this process has: its end is the end of the file.
+    They hold the reading end of a pipe whose writing end only this process has: its end is the end of the file. Ctrl-C
+    ends them in the same way and raises ``KeyboardInterrupt`` when they are gone: raised at once, it could leave a lock
+    of the pool taken for ever.
     """
     context = get_context("fork")  # nothing is inherited otherwise
     leash, hand = context.Pipe(duplex=False)
-    pool = ProcessPoolExecutor(workers, context, _start, (leash, hand, prepare, arguments))
-    with leash, hand:
-        try:
-            yield pool
-        except KeyboardInterrupt:
-            before = signal.signal(signal.SIGINT, signal.SIG_IGN)  # impatience must not break what takes no time
-            hand.close()
-            pool.shutdown(wait=True, cancel_futures=True)
-            signal.signal(signal.SIGINT, before)
-            raise
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+    processes = _Processes(ProcessPoolExecutor(workers, context, _start, (leash, hand, prepare, arguments)))
+
+    def interrupt(_: int, __: FrameType | None) -> None:
+        processes.interrupted = True
+        hand.close()
+
+    before = signal.signal(signal.SIGINT, interrupt)
+    try:
+        with leash, hand:
+            try:
+                yield processes
+            finally:
+                processes.pool.shutdown(wait=True, cancel_futures=True)
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if processes.interrupted:
+        raise KeyboardInterrupt
 
 
 def _start(leash: Connection, hand: Connection, prepare: Callable[..., None], arguments: tuple[Any, ...]) -> None:

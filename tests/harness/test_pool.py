@@ -67,6 +67,23 @@ print(gathered.interrupted, gathered.outcomes, gathered.died)
 """
 
 
+#: The first item kills its process, so that the second one runs alone.
+_ALONE = """
+import os, sys, time
+from pathlib import Path
+from harness.pool import run_all
+
+def work(item):
+    if item == 0:
+        os._exit(1)
+    Path(sys.argv[1], "alone.pid").write_text(str(os.getpid()))
+    time.sleep(60)
+
+gathered = run_all(work, [0, 1], 1, lambda: None, (), lambda index, outcome: None)
+print(gathered.interrupted, gathered.outcomes, gathered.died)
+"""
+
+
 def until(true: Callable[[], bool]) -> bool:
     """Whether it comes true within ten seconds."""
     end = time.monotonic() + 10
@@ -102,6 +119,14 @@ def test_however_the_run_is_ended_its_processes_end_at_once(
     assert until(lambda: len(list(tmp_path.glob("*.pid"))) == 2)
     workers = [int(file.read_text()) for file in tmp_path.glob("*.pid")]
     run.send_signal(number)
-    out, err = run.communicate(timeout=10)
+    out, err = run.communicate(timeout=60)
     assert (run.returncode, out, err) == (status, printed, "")
     assert until(lambda: not any(runs(worker) for worker in workers))
+
+
+def test_an_item_that_ctrl_c_stops_is_not_said_to_have_killed_its_process(tmp_path: Path) -> None:
+    command = [sys.executable, "-c", _ALONE, str(tmp_path)]
+    run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert until((tmp_path / "alone.pid").exists)
+    run.send_signal(signal.SIGINT)
+    assert (*run.communicate(timeout=60), run.returncode) == ("True {} [0]\n", "", 0)
