@@ -28,7 +28,7 @@ from harness.compare import (
     judge_references,
 )
 from harness.coverage import Direction, Reach
-from harness.engines.base import Coverage, Engine, GuestEvent, MachineState, StopKind, Target
+from harness.engines.base import Engine, GuestEvent, MachineState, Outcome, StopKind, Target
 from harness.errors import UsageError
 from harness.results import Difference, Finding, FunctionResult, InputPart, Writer
 from harness.states.shrink import shrink
@@ -63,10 +63,10 @@ class StateSource(Protocol):
     def family(self, draft: Any) -> Iterable[MachineState]:
         """The states that a drawn draft stands for."""
 
-    def judged(self, before: MachineState, discarded: str, coverage: Coverage | None = None) -> None:
+    def judged(self, before: MachineState, discarded: str, outcome: Outcome) -> None:
         """Told of each state under each compiler why it was not compared, if so, before the next state is asked for.
 
-        ``coverage`` is what it reached in the first reference.
+        ``outcome`` is that of the first reference.
         """
 
     def base_for(self, before: MachineState) -> MachineState:
@@ -266,7 +266,7 @@ class _FunctionCheck:
         for tally in self._active:
             judged = run_candidate(self._job, before, references, decided, tally.candidate, self._clock)
             tally.add(before, judged)
-            self._source.judged(before, "" if judged.compared else judged.reason, coverage)
+            self._source.judged(before, "" if judged.compared else judged.reason, references[0][1])
         self._active = [tally for tally in self._active if tally.failing is None]
 
     def _run(self, before: MachineState, candidate: Candidate | None) -> Judgement:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 
 from harness.errors import UsageError
 from harness.opcodes.bins import BinList
 from harness.opcodes.catalogue import catalogue
 from harness.opcodes.image import Image, elf_file, lay_out
+from harness.opcodes.outcomes import outcome_names
+from harness.opcodes.probe import Probe
 from interp.optable import disassemble
 from interp.words import sext32, zext64
 
@@ -29,7 +32,7 @@ def emit(folder: Path) -> Iterator[str]:
             elf, listing, bins = (folder / f"opcodes-{wiring}.{ending}" for ending in ("elf", "lst", "bins"))
             elf.write_bytes(elf_file(image, fr))
             listing.write_text("".join(f"{line}\n" for line in _listing(image)), encoding="utf-8")
-            names = [f"{probe.name}\t{name}\n" for probe in probes for name in BinList.of(probe).all()]
+            names = [f"{probe.name}\t{name}\n" for probe in probes for name in _bins(probe)]
             bins.write_text("".join(names), encoding="utf-8")
             yield f'{elf}: {len(probes):,} probes, abi = "{"n32" if fr else "o32"}"'
             yield f"{bins}: {len(names):,} bins"
@@ -37,6 +40,10 @@ def emit(folder: Path) -> Iterator[str]:
         where = str(error.filename or folder)
         raise UsageError(where, "cannot be written", got=(error.strerror or str(error)).lower()) from None
     yield "translate the ELF files, describe the C in a tally.toml, and run `tallystick opcodes check` on it"
+
+
+def _bins(probe: Probe) -> Iterator[str]:
+    return chain(BinList.of(probe).all(), outcome_names(probe))
 
 
 def _listing(image: Image) -> Iterator[str]:

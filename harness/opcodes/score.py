@@ -21,7 +21,7 @@ from harness.check import Options, Progress, ShapeStudy, chosen_builds
 from harness.check_function import Clock, StateSource, check_function, function_seed
 from harness.config import Build, Translated, load_config
 from harness.coverage import Direction
-from harness.engines.base import Coverage, MachineState
+from harness.engines.base import MachineState, Outcome
 from harness.engines.translated import Translated as Leg
 from harness.errors import UsageError
 from harness.evidence import Fate, FunctionScore, MutantScore, Score
@@ -325,7 +325,7 @@ class _Given:
     def family(self, draft: Any) -> Iterable[MachineState]:
         return ()
 
-    def judged(self, before: MachineState, discarded: str, coverage: Coverage | None = None) -> None:
+    def judged(self, before: MachineState, discarded: str, outcome: Outcome) -> None:
         pass
 
     def base_for(self, before: MachineState) -> MachineState:
@@ -357,12 +357,12 @@ class _Recorded:
     def family(self, draft: Any) -> Iterable[MachineState]:
         return self.source.family(draft)
 
-    def judged(self, before: MachineState, discarded: str, coverage: Coverage | None = None) -> None:
+    def judged(self, before: MachineState, discarded: str, outcome: Outcome) -> None:
         if self.last is before:
             return
         self.last = before
         self.states += [] if discarded else [before]
-        self.source.judged(before, discarded, coverage)
+        self.source.judged(before, discarded, outcome)
 
     def base_for(self, before: MachineState) -> MachineState:
         return before

@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from itertools import chain
 from random import Random
 from typing import Any
 
 from harness.abi import Abi
-from harness.engines.base import PAGE, Coverage, MachineState, Region
+from harness.engines.base import PAGE, MachineState, Outcome, Region
 from harness.opcodes.bins import BinList, Values
 from harness.opcodes.classes import width
+from harness.opcodes.outcomes import UNSEEN, outcome_names, outcomes
 from harness.opcodes.probe import RESULT, SPARE, UNIT, Operand, Probe
 from harness.program.model import Function, Program
 from harness.states.layout import base_state, window
@@ -35,7 +37,8 @@ class ProbeStates:
     def __init__(self, probe: Probe, program: Program, function: Function, abi: Abi, fr: bool) -> None:
         self.bins = BinList.of(probe)
         self.hits: Counter[str] = Counter()
-        self.given_up: dict[str, str] = {}
+        self.given_up = dict.fromkeys(outcome_names(probe), UNSEEN)
+        self._probe = probe
         self._rng = Random(probe.name)
         self._lattice = self.bins.lattice(self._rng)
         self._touches_memory = bool(probe.pointers)
@@ -43,6 +46,10 @@ class ProbeStates:
         page = Region(self._data, bytes(PAGE), writable=True, name="data")
         self.base = self._with_pointers(base_state(program, function, abi, fr, (page,)), probe)
         self.most = _TRIES * len(self._lattice) + _CHANCE
+
+    def names(self) -> Iterator[str]:
+        """Every bin and every outcome, in order."""
+        return chain(self.bins.all(), outcome_names(self._probe))
 
     def opening(self, states: int) -> Iterator[MachineState]:
         """One state for each combination of classes, more where the first ones do not count; then some of chance."""
@@ -67,13 +74,13 @@ class ProbeStates:
         """Nothing is known of the probe's branches."""
         return frozenset()
 
-    def judged(self, before: MachineState, discarded: str, coverage: Coverage | None = None) -> None:
+    def judged(self, before: MachineState, discarded: str, outcome: Outcome) -> None:
         """Notes what became of a state: its bins are hit where it was compared."""
-        for name in self.bins.hit(self.values(before)):
-            if discarded:
-                self.given_up[name] = discarded
-            else:
-                self.hits[name] += 1
+        values = self.values(before)
+        if discarded:
+            self.given_up |= dict.fromkeys(self.bins.hit(values), discarded)
+        else:
+            self.hits.update(chain(self.bins.hit(values), outcomes(self._probe, values, outcome)))
 
     def state(self, values: Values, rng: Random) -> MachineState:
         """The base state with the operands put in, and chance where results go and round what lies in memory."""

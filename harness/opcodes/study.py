@@ -61,7 +61,7 @@ class ProbeStudy:
     def row(self, source: StateSource, result: FunctionResult) -> FunctionResult:
         """The result with what became of each bin."""
         assert isinstance(source, ProbeStates)
-        reached = ((name, source.hits[name]) for name in source.bins.all())
+        reached = ((name, source.hits[name]) for name in source.names())
         bins = tuple(Bin(name, hits, "" if hits else source.given_up.get(name, "")) for name, hits in reached)
         return replace(result, bins=bins)
 

@@ -8,7 +8,7 @@ from itertools import islice
 from hypothesis import strategies as st
 
 from harness.coverage import Direction, Reach
-from harness.engines.base import Coverage, MachineState
+from harness.engines.base import MachineState, Outcome
 from harness.errors import HarnessError
 from harness.states.draw import Draft, drafts, examples
 from harness.states.expand import expand, family
@@ -67,8 +67,9 @@ class ShapedStates:
         for draft in examples(self.shape):
             yield expand(self.shape, draft)
 
-    def judged(self, before: MachineState, discarded: str, coverage: Coverage | None = None) -> None:
+    def judged(self, before: MachineState, discarded: str, outcome: Outcome) -> None:
         """Remembers a state that went along a set of branches of its own."""
+        coverage = outcome.coverage
         if coverage is None or discarded:
             return
         self._reach.add(coverage)

@@ -94,7 +94,7 @@ class Source:
     def impossible(self) -> frozenset[tuple[int, bool]]:
         return frozenset()
 
-    def judged(self, before: MachineState, discarded: str, coverage: Coverage | None = None) -> None:
+    def judged(self, before: MachineState, discarded: str, outcome: Outcome) -> None:
         self.told.append((before, discarded))
 
 

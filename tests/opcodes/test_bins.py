@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import pytest
 
 from harness.abi import ABIS
-from harness.engines.base import Region
+from harness.engines.base import Coverage, MachineState, Outcome, Region, StopKind
 from harness.opcodes.bins import BinList
 from harness.opcodes.catalogue import catalogue
 from harness.opcodes.image import TEXT
+from harness.opcodes.outcomes import outcomes
 from harness.opcodes.probe import Probe
 from harness.opcodes.states import ProbeStates
 from harness.program.model import Function, Program
@@ -27,6 +30,10 @@ def probe(name: str, fr: bool = False) -> Probe:
 
 def states(name: str, fr: bool = False) -> ProbeStates:
     return ProbeStates(probe(name, fr), PROGRAM, FUNCTION, ABIS["n32" if fr else "o32"], fr)
+
+
+def returned(after: MachineState, **more: Any) -> Outcome:
+    return Outcome(StopKind.RETURNED, after, **more)
 
 
 def test_the_usual_form_counts_classes_in_combination_and_others_alone() -> None:
@@ -72,8 +79,8 @@ def test_states_hit_every_bin_and_hold_what_was_put_in(name: str, fr: bool) -> N
         assert found[0] == values[0]
         assert found[1] == values[1] or not probe(name, fr).rounds
     for state in source.opening(1000):
-        source.judged(state, "")
-    assert set(source.bins.all()) == set(source.hits)
+        source.judged(state, "", returned(state))
+    assert set(source.bins.all()) <= set(source.hits)
 
 
 def test_a_bin_whose_states_never_count_has_the_reason_and_was_tried_again() -> None:
@@ -81,7 +88,8 @@ def test_a_bin_whose_states_never_count_has_the_reason_and_was_tried_again() -> 
     ran = 0
     for state in source.opening(1000):
         ran += 1
-        source.judged(state, "open:division-by-zero" if source.values(state)[0][1] == 0 else "")
+        by_zero = source.values(state)[0][1] == 0
+        source.judged(state, "open:division-by-zero" if by_zero else "", returned(state))
     without = set(source.bins.all()) - set(source.hits)
     assert without == {
         f"s: {name}, t: zero" for name in ("zero", "one", "minus one", "largest", "smallest", "positive", "negative")
@@ -118,6 +126,46 @@ def test_values_that_meet_have_bins_of_their_own() -> None:
     assert "s: the immediate without its sign" in bins.hit(((0xFFFF,), 0))
     assert "s: one above the immediate" in BinList.of(probe("ori__u_is_65535")).hit(((0x1_0000,), 0))
     assert not any("immediate" in name for name in BinList.of(probe("lw__i_is_4")).all())
+
+
+def outcomes_of(name: str, values: tuple[int, ...], fr: bool = False, gpr: int = 0, **more: Any) -> set[str]:
+    """The outcomes of a run that left ``gpr`` in v0."""
+    source = states(name, fr)
+    after = source.base
+    coverage = more.pop("coverage", None)
+    after = replace(after, gpr=(*after.gpr[:2], gpr, *after.gpr[3:]), **more)
+    return set(outcomes(probe(name, fr), (values, 0), returned(after, coverage=coverage)))
+
+
+def test_sums_and_differences_tell_sign_carry_and_overflow_in_their_width() -> None:
+    assert outcomes_of("addu__distinct", (0xFFFF_FFFF, 1)) == {"result zero", "carry", "no overflow"}
+    assert outcomes_of("addu__distinct", (0x7FFF_FFFF, 1), gpr=0xFFFF_FFFF_8000_0000) == {
+        "result negative",
+        "no carry",
+        "overflow",
+    }
+    assert outcomes_of("daddu__distinct", (0xFFFF_FFFF, 1), gpr=1 << 32) == {
+        "result positive",
+        "no carry",
+        "no overflow",
+    }
+    assert outcomes_of("subu__distinct", (0, 1), gpr=(1 << 64) - 1) == {"result negative", "carry", "no overflow"}
+    assert outcomes_of("addiu__distinct", (0x7FFF_FFFF,), gpr=1) >= {"overflow", "no carry"}
+    assert outcomes_of("and__distinct", (1, 2)) == {"result zero"}
+
+
+def test_floating_point_tells_what_it_raised_and_a_branch_where_it_went() -> None:
+    assert outcomes_of("add_s__distinct", (0, 0), fcsr=1 << 12 | 1 << 14) == {"inexact", "overflow"}
+    assert outcomes_of("add_s__distinct", (0, 0)) == {"exact"}
+    assert outcomes_of("c_lt_s__distinct", (0, 0), gpr=2) == {"exact", "condition clear"}
+    went = Coverage(frozenset(), frozenset({(0x8000_1004, True)}))
+    assert outcomes_of("beq__distinct", (1, 1), coverage=went) == {"taken"}
+
+
+def test_an_outcome_that_no_state_came_to_says_so() -> None:
+    source = states("addu__distinct")
+    assert set(source.names()) - set(source.bins.all()) == set(source.given_up)
+    assert source.given_up["carry"] == "no state that counts comes to it"
 
 
 def test_what_results_overwrite_is_not_zero_before() -> None:

@@ -32,7 +32,7 @@ def reach_of(code: tuple[int, ...], guided: bool = True, families: int = 20) -> 
             assert outcome.coverage is not None
             counts = outcome.stop is StopKind.RETURNED and not outcome.events
             (reach.add if counts else reach.add_unfinished)(outcome.coverage)
-            source.judged(state, "" if counts else "trap", outcome.coverage)
+            source.judged(state, "" if counts else "trap", outcome)
 
     run(source.opening(100))
     for seed in range(families):
