@@ -64,8 +64,8 @@ class Study(Protocol):
         Errors: ``UsageError`` for a program that is none for this study.
         """
 
-    def source(self, bench: Workbench, function: Function) -> StateSource:
-        """The states of a function."""
+    def source(self, bench: Workbench, function: Function, limits: Limits) -> StateSource:
+        """The states of a function, by the limits of the command."""
 
     def limits(self, source: StateSource, limits: Limits) -> Limits:
         """The limits of its check, by those of the command."""
@@ -82,7 +82,7 @@ class ShapeStudy:
         """All of them."""
         return functions
 
-    def source(self, bench: Workbench, function: Function) -> StateSource:
+    def source(self, bench: Workbench, function: Function, limits: Limits) -> StateSource:
         """States in the function's shape."""
         search = bench.search(function)
         return ShapedStates(search.shape, search)
@@ -216,7 +216,7 @@ def _check_item(item: _Item) -> _Done:
             if _bench is not None:
                 _bench.close()
             _bench = Workbench(item.build)
-        source = item.study.source(_bench, item.function)
+        source = item.study.source(_bench, item.function, item.limits)
         clock.lap("shape")
         job = _bench.job(item.function, item.study.limits(source, item.limits))
         results = check_function(job, source, clock)

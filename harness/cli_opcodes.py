@@ -55,6 +55,10 @@ def _page(_: click.Context, __: click.Parameter, path: Path | None) -> Path | No
 @opcodes.command(short_help="Check the translation of the probes; give the ledger.")
 @click.argument("config", type=FILE)
 @click.option("-k", "pattern", default="", metavar="PATTERN", help="Only probes whose name matches (*, ?, [...]).")
+@click.option(
+    "--states", type=click.IntRange(0, MAX_STATES), metavar="N", help="States beyond those that the bins need."
+)
+@click.option("--seed", type=click.IntRange(0, (1 << 64) - 1), metavar="N", help="Seed of everything random.")
 @click.option("--workers", type=click.IntRange(1), metavar="N", help="Processes; all processors by default.")
 @click.option(
     "--scope",
@@ -68,6 +72,8 @@ def _page(_: click.Context, __: click.Parameter, path: Path | None) -> Path | No
 def check(
     config: Path,
     pattern: str,
+    states: int | None,
+    seed: int | None,
     workers: int | None,
     scope: str | None,
     build: str,
@@ -83,13 +89,15 @@ def check(
     """
     from harness.check import Options, check  # see emit
     from harness.opcodes.ledger import ledger, read_faults
+    from harness.opcodes.states import CHANCE
     from harness.opcodes.study import ProbeStudy
 
     found = read_faults(faults) if faults else {}
-    options = Options(pattern, build, workers=workers, scope=Scope(scope) if scope else None)
+    options = Options(pattern, build, seed=seed, workers=workers, scope=Scope(scope) if scope else None)
+    study = ProbeStudy(CHANCE if states is None else states)
     console = make_console()
     with ProgressBar(console) as progress:
-        result = check(config, options, progress.told, ProbeStudy())
+        result = check(config, options, progress.told, study)
     made = ledger(result, found)
     print_ledger(console, made)
     if json_file is not None:

@@ -234,7 +234,7 @@ class _Scoring:
             return _without(item, "")
         fates = {mutant: self._made(mutant) for mutant in chosen}
         ready = {mutant: made for mutant, made in fates.items() if isinstance(made, Made)}
-        source = _Recorded(ShapeStudy().source(self._bench, item.function))
+        source = _Recorded(ShapeStudy().source(self._bench, item.function, item.limits))
         results = self._checked(source, [self._shop.make(trap(self._function)), *ready.values()])
         first = self._require_sound(results)
         noticed = dict(zip(ready, results[2:], strict=True))

@@ -21,8 +21,8 @@ from harness.states.words import sign_extended
 
 #: States that are tried for one combination of classes before its bin is given up.
 _TRIES = 6
-#: States of chance behind the lattice.
-_CHANCE = 16
+#: States of chance behind the lattice, if nobody says how many.
+CHANCE = 16
 
 
 class ProbeStates:
@@ -34,18 +34,28 @@ class ProbeStates:
 
     drafts = None
 
-    def __init__(self, probe: Probe, program: Program, function: Function, abi: Abi, fr: bool) -> None:
+    def __init__(
+        self,
+        probe: Probe,
+        program: Program,
+        function: Function,
+        abi: Abi,
+        fr: bool,
+        seed: int = 0,
+        chance: int = CHANCE,
+    ) -> None:
         self.bins = BinList.of(probe)
         self.hits: Counter[str] = Counter()
         self.given_up = dict.fromkeys(outcome_names(probe), UNSEEN)
         self._probe = probe
-        self._rng = Random(probe.name)
+        self._rng = Random(f"{seed} {probe.name}")
+        self._chance = chance
         self._lattice = self.bins.lattice(self._rng)
         self._touches_memory = bool(probe.pointers)
         self._data = window(program).arena
         page = Region(self._data, bytes(PAGE), writable=True, name="data")
         self.base = self._with_pointers(base_state(program, function, abi, fr, (page,)), probe)
-        self.most = _TRIES * len(self._lattice) + _CHANCE
+        self.most = _TRIES * len(self._lattice) + chance
 
     def names(self) -> Iterator[str]:
         """Every bin and every outcome, in order."""
@@ -59,7 +69,7 @@ class ProbeStates:
                 yield self.state(values, self._rng)
                 if all(name in self.hits for name in self.bins.hit(values)):
                     break
-        for _ in range(_CHANCE):
+        for _ in range(self._chance):
             yield self.state(self.bins.anything(self._rng), self._rng)
 
     def family(self, draft: Any) -> Iterable[MachineState]:

@@ -11,7 +11,7 @@ from harness.errors import UsageError
 from harness.opcodes.catalogue import catalogue
 from harness.opcodes.image import Image, lay_out
 from harness.opcodes.probe import Probe
-from harness.opcodes.states import ProbeStates
+from harness.opcodes.states import CHANCE, ProbeStates
 from harness.program.model import Function
 from harness.results import Bin, FunctionResult
 from harness.workbench import Limits, Workbench
@@ -31,7 +31,9 @@ def image(fr: bool) -> Image:
 
 @dataclass(frozen=True, slots=True)
 class ProbeStudy:
-    """States for each bin of each probe."""
+    """States for each bin of each probe, and ``chance`` more in any."""
+
+    chance: int = CHANCE
 
     def chosen(self, bench: Workbench, functions: tuple[Function, ...]) -> tuple[Function, ...]:
         """The probes among them.
@@ -49,9 +51,10 @@ class ProbeStudy:
                 )
         return tuple(function for function in functions if function.name in probes(bench.fr))
 
-    def source(self, bench: Workbench, function: Function) -> ProbeStates:
+    def source(self, bench: Workbench, function: Function, limits: Limits) -> ProbeStates:
         """The states of a probe."""
-        return ProbeStates(probes(bench.fr)[function.name], bench.program, function, bench.abi, bench.fr)
+        probe = probes(bench.fr)[function.name]
+        return ProbeStates(probe, bench.program, function, bench.abi, bench.fr, limits.seed, self.chance)
 
     def limits(self, source: StateSource, limits: Limits) -> Limits:
         """As many states as the bins need."""

@@ -187,5 +187,7 @@ def test_pointers_are_what_every_call_starts_from() -> None:
     )
 
 
-def test_the_same_probe_gets_the_same_states() -> None:
+def test_the_same_probe_gets_the_same_states_and_others_by_another_seed() -> None:
     assert list(states("subu__distinct").opening(100)) == list(states("subu__distinct").opening(100))
+    other = ProbeStates(probe("subu__distinct"), PROGRAM, FUNCTION, ABIS["o32"], False, seed=1)
+    assert list(other.opening(100)) != list(states("subu__distinct").opening(100))
