@@ -17,8 +17,18 @@ from pathlib import Path
 import click
 
 from harness.cli_opcodes import opcodes
-from harness.cli_shared import FILE, ProgressBar, json_option
-from harness.config import MAX_STATES, Scope
+from harness.cli_shared import (
+    FILE,
+    ProgressBar,
+    build_option,
+    json_option,
+    pattern_option,
+    scope_option,
+    seed_option,
+    states_option,
+    workers_option,
+)
+from harness.config import Scope
 from harness.errors import HarnessError, UsageError
 from harness.report.jsonout import check_document, write_json
 from harness.report.selftest import difference_named, print_difference, print_selftest, selftest_document
@@ -43,16 +53,12 @@ def cli() -> None:
 
 @cli.command(short_help="Check functions and report which differ.")
 @click.argument("config", type=FILE)
-@click.option("-k", "pattern", default="", metavar="PATTERN", help="Only functions whose name matches (*, ?, [...]).")
-@click.option("--states", type=click.IntRange(1, MAX_STATES), metavar="N", help="States for each function.")
-@click.option("--seed", type=click.IntRange(0, (1 << 64) - 1), metavar="N", help="Seed of everything random.")
-@click.option("--workers", type=click.IntRange(1), metavar="N", help="Processes; all processors by default.")
-@click.option(
-    "--scope",
-    type=click.Choice([scope.value for scope in Scope]),
-    help="Compare what a caller may rely on (abi), or every register (all).",
-)
-@click.option("--build", default="", metavar="NAME", help="Only this build of the file.")
+@pattern_option
+@states_option()
+@seed_option
+@workers_option
+@scope_option
+@build_option
 @json_option
 @click.option("--timing", is_flag=True, help="Print the share of each phase in the time spent.")
 @click.option("--for-git-bisect", is_flag=True, help="Exit with 125 where nothing can be said, for `git bisect run`.")
@@ -62,7 +68,7 @@ def check(
     states: int | None,
     seed: int | None,
     workers: int | None,
-    scope: str | None,
+    scope: Scope | None,
     build: str,
     json_file: Path | None,
     timing: bool,
@@ -76,7 +82,7 @@ def check(
     """
     from harness.check import Options, check  # the engines are slow to import, and `--help` needs none of them
 
-    options = Options(pattern, build, states, seed, Scope(scope) if scope else None, workers)
+    options = Options(pattern, build, states, seed, scope, workers)
     console = make_console()
     with ProgressBar(console) as progress:
         result = check(config, options, progress.told)
@@ -127,7 +133,7 @@ def init(file: Path) -> int:
 @cli.command(short_help="List functions, calls and what is missing from the C.")
 @click.argument("config", type=FILE)
 @click.argument("pattern", default="")
-@click.option("--build", default="", metavar="NAME", help="Only this build of the file.")
+@build_option
 @json_option
 def survey(config: Path, pattern: str, build: str, json_file: Path | None) -> int:
     """Lists the functions of a program, what they call, and whether they are translated.

@@ -6,8 +6,18 @@ from pathlib import Path
 
 import click
 
-from harness.cli_shared import FILE, ProgressBar, json_option
-from harness.config import MAX_STATES, Scope
+from harness.cli_shared import (
+    FILE,
+    ProgressBar,
+    build_option,
+    json_option,
+    pattern_option,
+    scope_option,
+    seed_option,
+    states_option,
+    workers_option,
+)
+from harness.config import Scope
 from harness.evidence import score_status
 from harness.report.evidence import ledger_document, print_ledger, require_page, write_page
 from harness.report.jsonout import require_writable, write_json
@@ -54,18 +64,12 @@ def _page(_: click.Context, __: click.Parameter, path: Path | None) -> Path | No
 
 @opcodes.command(short_help="Check the translation of the probes; give the ledger.")
 @click.argument("config", type=FILE)
-@click.option("-k", "pattern", default="", metavar="PATTERN", help="Only probes whose name matches (*, ?, [...]).")
-@click.option(
-    "--states", type=click.IntRange(0, MAX_STATES), metavar="N", help="States beyond those that the bins need."
-)
-@click.option("--seed", type=click.IntRange(0, (1 << 64) - 1), metavar="N", help="Seed of everything random.")
-@click.option("--workers", type=click.IntRange(1), metavar="N", help="Processes; all processors by default.")
-@click.option(
-    "--scope",
-    type=click.Choice([scope.value for scope in Scope]),
-    help="Compare what a caller may rely on (abi), or every register (all).",
-)
-@click.option("--build", default="", metavar="NAME", help="Only this build of the file.")
+@pattern_option
+@states_option(0, "States beyond those that the bins need.")
+@seed_option
+@workers_option
+@scope_option
+@build_option
 @click.option("--faults", type=FILE, metavar="FILE", help="What planted faults showed, to stand in the ledger.")
 @click.option("--page", type=FILE, metavar="FILE", callback=_page, help="Write the ledger to FILE.md or FILE.html.")
 @json_option
@@ -75,7 +79,7 @@ def check(
     states: int | None,
     seed: int | None,
     workers: int | None,
-    scope: str | None,
+    scope: Scope | None,
     build: str,
     faults: Path | None,
     page: Path | None,
@@ -93,7 +97,7 @@ def check(
     from harness.opcodes.study import ProbeStudy
 
     found = read_faults(faults) if faults else {}
-    options = Options(pattern, build, seed=seed, workers=workers, scope=Scope(scope) if scope else None)
+    options = Options(pattern, build, seed=seed, workers=workers, scope=scope)
     study = ProbeStudy(CHANCE if states is None else states)
     console = make_console()
     with ProgressBar(console) as progress:
@@ -109,12 +113,13 @@ def check(
 
 @opcodes.command(short_help="Score the check of your own C by mutants of it.")
 @click.argument("config", type=FILE)
-@click.option("-k", "pattern", default="", metavar="PATTERN", help="Only functions whose name matches (*, ?, [...]).")
-@click.option("--build", default="", metavar="NAME", help="Only this build of the file.")
+@pattern_option
+@build_option
 @click.option("--mutants", type=click.IntRange(1), default=10, metavar="N", help="Mutants of each function (10).")
-@click.option("--states", type=click.IntRange(1, MAX_STATES), metavar="N", help="States for each function.")
-@click.option("--seed", type=click.IntRange(0, (1 << 64) - 1), metavar="N", help="Seed of mutants and states.")
-@click.option("--workers", type=click.IntRange(1), metavar="N", help="Processes; all processors by default.")
+@states_option()
+@seed_option
+@workers_option
+@scope_option
 @json_option
 def score(
     config: Path,
@@ -124,6 +129,7 @@ def score(
     states: int | None,
     seed: int | None,
     workers: int | None,
+    scope: Scope | None,
     json_file: Path | None,
 ) -> int:
     """Says how good a check of your C is with the settings that it has.
@@ -139,7 +145,7 @@ def score(
     from harness.check import Options  # see emit
     from harness.opcodes.score import score
 
-    options = Options(pattern, build, states, seed, workers=workers)
+    options = Options(pattern, build, states, seed, scope, workers)
     console = make_console()
     with ProgressBar(console) as progress:
         result = score(config, options, mutants, progress.told)

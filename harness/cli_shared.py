@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -10,8 +11,11 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
+from harness.config import MAX_STATES, Scope
 from harness.report.jsonout import require_writable
 from harness.report.text import visible
+
+_Command = Callable[..., Any]
 
 #: The room that opens a file tells what is wrong with it.
 FILE = click.Path(path_type=Path, readable=False)
@@ -26,6 +30,33 @@ def writable(_: click.Context, __: click.Parameter, path: Path | None) -> Path |
 
 json_option = click.option(
     "--json", "json_file", type=FILE, metavar="FILE", callback=writable, help="Write the result to FILE as well."
+)
+pattern_option = click.option(
+    "-k", "pattern", default="", metavar="PATTERN", help="Only functions whose name matches (*, ?, [...])."
+)
+seed_option = click.option(
+    "--seed", type=click.IntRange(0, (1 << 64) - 1), metavar="N", help="Seed of everything random."
+)
+workers_option = click.option(
+    "--workers", type=click.IntRange(1), metavar="N", help="Processes; all processors by default."
+)
+build_option = click.option("--build", default="", metavar="NAME", help="Only this build of the file.")
+
+
+def states_option(least: int = 1, meaning: str = "States for each function.") -> Callable[[_Command], _Command]:
+    """The option --states, whose number each verb counts in its own way."""
+    return click.option("--states", type=click.IntRange(least, MAX_STATES), metavar="N", help=meaning)
+
+
+def _as_scope(_: click.Context, __: click.Parameter, value: str | None) -> Scope | None:
+    return Scope(value) if value else None
+
+
+scope_option = click.option(
+    "--scope",
+    type=click.Choice([scope.value for scope in Scope]),
+    callback=_as_scope,
+    help="Compare what a caller may rely on (abi), or every register (all).",
 )
 
 
