@@ -24,6 +24,8 @@ from harness.workbench import Limits, Workbench, excluded, selected
 
 #: Told of each function as it ends: how many are done, of how many, and its name.
 Progress = Callable[[int, int, str], None]
+#: Told of the results of each function as they come, one for each compiler, in the order in which functions end.
+Arrived = Callable[[tuple[FunctionResult, ...]], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +99,7 @@ class ShapeStudy:
 
 
 @dataclass(frozen=True, slots=True)
-class _Item:
+class Item:
     """One function of one build, as it is sent to a worker."""
 
     build: Build
@@ -107,14 +109,20 @@ class _Item:
 
 
 @dataclass(frozen=True, slots=True)
-class _Done:
+class Done:
     """What a worker sends back."""
 
     results: tuple[FunctionResult, ...]
     timing: dict[str, float]
 
 
-def check(file: Path, options: Options, progress: Progress | None = None, study: Study = ShapeStudy()) -> CheckResult:
+def check(
+    file: Path,
+    options: Options,
+    progress: Progress | None = None,
+    study: Study = ShapeStudy(),
+    arrived: Arrived | None = None,
+) -> CheckResult:
     """Checks what ``options`` select of the ``tally.toml`` at ``file``.
 
     Errors: ``UsageError`` for whatever the user must change before anything can run.
@@ -122,7 +130,7 @@ def check(file: Path, options: Options, progress: Progress | None = None, study:
     begin = time.perf_counter()
     builds = chosen_builds(load_config(file), options.build)
     legs: list[LegInfo] = []
-    items: list[_Item] = []
+    items: list[Item] = []
     left_out: list[FunctionResult] = []
     unmatched: UsageError | None = None
     for build in builds:
@@ -139,10 +147,12 @@ def check(file: Path, options: Options, progress: Progress | None = None, study:
                 if reason:
                     left_out += [_not_run(build, compiler, function, reason) for compiler in bench.compilers()]
                 else:
-                    items.append(_Item(build, options.limits(build), function, study))
+                    items.append(Item(build, options.limits(build), function, study))
     if unmatched is not None and not items and not left_out:
         raise unmatched
-    results, timing, interrupted = _run(items, options.workers or os.cpu_count() or 1, progress)
+    if arrived is not None and left_out:
+        arrived(tuple(left_out))
+    results, timing, interrupted = _run(items, options.workers or os.cpu_count() or 1, progress, arrived)
     order = {build.name: number for number, build in enumerate(builds)}
     limits = options.limits(builds[0])
     return CheckResult(
@@ -173,18 +183,20 @@ def chosen_builds(config: Config, name: str) -> tuple[Build, ...]:
 
 
 def _run(
-    items: list[_Item], workers: int, progress: Progress | None
+    items: list[Item], workers: int, progress: Progress | None, arrived: Arrived | None
 ) -> tuple[list[FunctionResult], dict[str, float], bool]:
     """Runs the items; a function that kills its worker is a fault of the harness, named as such."""
     ended = 0
 
-    def done(index: int, _: _Done | None) -> None:
+    def done(index: int, outcome: Done | None) -> None:
         nonlocal ended
         ended += 1
+        if arrived is not None:
+            arrived((died(items[index]),) if outcome is None else outcome.results)
         if progress is not None:
             progress(ended, len(items), items[index].function.name)
 
-    gathered = run_all(_check_item, items, max(1, min(workers, len(items))), _prepare, (), done)
+    gathered = run_all(check_item, items, max(1, min(workers, len(items))), _prepare, (), done)
     results: list[FunctionResult] = []
     timing: dict[str, float] = {}
     for index, item in enumerate(items):
@@ -193,7 +205,7 @@ def _run(
             for phase, seconds in gathered.outcomes[index].timing.items():
                 timing[phase] = timing.get(phase, 0.0) + seconds
         elif index in gathered.died:
-            results.append(_harness_error(item, "the worker process died while it ran this function"))
+            results.append(died(item))
     return results, timing, gathered.interrupted
 
 
@@ -207,7 +219,7 @@ def _prepare() -> None:
     _bench = None
 
 
-def _check_item(item: _Item) -> _Done:
+def check_item(item: Item) -> Done:
     """Checks one function in this worker process."""
     global _bench
     clock = Clock()
@@ -220,21 +232,21 @@ def _check_item(item: _Item) -> _Done:
         clock.lap("shape")
         job = _bench.job(item.function, item.study.limits(source, item.limits))
         results = check_function(job, source, clock)
-        return _Done(tuple(item.study.row(source, result) for result in results), clock.seconds)
+        return Done(tuple(item.study.row(source, result) for result in results), clock.seconds)
     except UsageError as error:  # something changed after the check began
-        return _Done((_not_run(item.build, "", item.function, str(error).splitlines()[0]),), clock.seconds)
+        return Done((_not_run(item.build, "", item.function, str(error).splitlines()[0]),), clock.seconds)
     except Exception as error:  # noqa: BLE001 - whatever goes wrong with one function is its row, not the end of the run
         details = _write_details(item)
         first_line = str(error).splitlines()[0] if str(error) else ""
         reason = f"{type(error).__name__}: {first_line} (details in {details})"
-        return _Done((_harness_error(item, reason),), clock.seconds)
+        return Done((_harness_error(item, reason),), clock.seconds)
 
 
 #: Letters of a function's name that the name of its file takes.
 _FILE_NAME = 100
 
 
-def _write_details(item: _Item) -> Path:
+def _write_details(item: Item) -> Path:
     """Keeps the traceback of the exception at hand in a file named after the function."""
     name = re.sub(r"[^A-Za-z0-9_.-]", "_", f"{item.build.name}-{item.function.name}".lstrip("-"))[:_FILE_NAME]
     seed = function_seed(item.limits.seed, item.build.name, item.function.name)
@@ -263,6 +275,11 @@ def _not_run(build: Build, compiler: str, function: Function, reason: str) -> Fu
     )
 
 
-def _harness_error(item: _Item, reason: str) -> FunctionResult:
+def died(item: Item) -> FunctionResult:
+    """What is said of a function that killed its worker."""
+    return _harness_error(item, "the worker process died while it ran this function")
+
+
+def _harness_error(item: Item, reason: str) -> FunctionResult:
     row = _not_run(item.build, "", item.function, reason)
     return replace(row, verdict=Verdict.HARNESS_ERROR)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from types import FrameType
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, Self, TypeVar
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
@@ -105,37 +105,83 @@ def _alone(
 
 @dataclass(slots=True)
 class _Processes:
+    """A pool whose processes end at once when Ctrl-C comes, and when this process ends, be it by SIGKILL.
+
+    They hold the reading end of a pipe whose writing end only this process has: its end is the end of the file.
+    """
+
     pool: ProcessPoolExecutor
+    leash: Connection
+    hand: Connection
     interrupted: bool = False
+
+    @classmethod
+    def of(cls, workers: int, prepare: Callable[..., None], arguments: tuple[Any, ...]) -> Self:
+        context = get_context("fork")  # nothing is inherited otherwise
+        leash, hand = context.Pipe(duplex=False)
+        return cls(ProcessPoolExecutor(workers, context, _start, (leash, hand, prepare, arguments)), leash, hand)
+
+    def close(self) -> None:
+        """Waits for what runs, and leaves out what has not begun."""
+        self.pool.shutdown(wait=True, cancel_futures=True)
+        self.leash.close()
+        self.hand.close()
 
 
 @contextmanager
-def _processes(workers: int, prepare: Callable[..., None], arguments: tuple[Any, ...]) -> Iterator[_Processes]:
-    """A pool whose processes end at once when Ctrl-C comes, and when this process ends, be it by SIGKILL.
+def _interruptible(processes: _Processes) -> Iterator[None]:
+    """Ctrl-C ends the processes, and raises ``KeyboardInterrupt`` at the end of the block.
 
-    They hold the reading end of a pipe whose writing end only this process has: its end is the end of the file. Ctrl-C
-    ends them in the same way and raises ``KeyboardInterrupt`` when they are gone: raised at once, it could leave a lock
-    of the pool taken for ever.
+    Raised at once, it could leave a lock of the pool taken for ever.
     """
-    context = get_context("fork")  # nothing is inherited otherwise
-    leash, hand = context.Pipe(duplex=False)
-    processes = _Processes(ProcessPoolExecutor(workers, context, _start, (leash, hand, prepare, arguments)))
 
     def interrupt(_: int, __: FrameType | None) -> None:
         processes.interrupted = True
-        hand.close()
+        processes.hand.close()
 
     before = signal.signal(signal.SIGINT, interrupt)
     try:
-        with leash, hand:
-            try:
-                yield processes
-            finally:
-                processes.pool.shutdown(wait=True, cancel_futures=True)
+        yield
     finally:
         signal.signal(signal.SIGINT, before)
     if processes.interrupted:
         raise KeyboardInterrupt
+
+
+@contextmanager
+def _processes(workers: int, prepare: Callable[..., None], arguments: tuple[Any, ...]) -> Iterator[_Processes]:
+    """A pool for the time of the block."""
+    processes = _Processes.of(workers, prepare, arguments)
+    with _interruptible(processes):
+        try:
+            yield processes
+        finally:
+            processes.close()
+
+
+class Standing:
+    """One process that stays from item to item, for those who have them one at a time; it begins with the first."""
+
+    def __init__(self, prepare: Callable[..., None], arguments: tuple[Any, ...] = ()) -> None:
+        self._prepare, self._arguments = prepare, arguments
+        self._processes: _Processes | None = None
+
+    def run(self, task: Callable[[Item], Outcome], item: Item) -> Outcome | None:
+        """What ``task`` makes of ``item``; None where it killed its process, and the next item gets a new one."""
+        if self._processes is None:
+            self._processes = _Processes.of(1, self._prepare, self._arguments)
+        with _interruptible(self._processes):
+            try:
+                return self._processes.pool.submit(task, item).result()
+            except BrokenProcessPool:
+                self.close()
+        return None
+
+    def close(self) -> None:
+        """Ends the process."""
+        if self._processes is not None:
+            self._processes.close()
+            self._processes = None
 
 
 def _start(leash: Connection, hand: Connection, prepare: Callable[..., None], arguments: tuple[Any, ...]) -> None:

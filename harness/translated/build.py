@@ -15,7 +15,7 @@ from pathlib import Path
 from harness.config import Binding, Build, Translated
 from harness.errors import UsageError
 from harness.translated.binding import function_name
-from harness.translated.cache import digest, is_kept, keep, sweep
+from harness.translated.cache import alone, digest, is_kept, keep, sweep
 from harness.translated.compiler import Compiler, CompilerRefusal, shown
 from harness.translated.crossings import Crossings, NamedFunction
 from harness.translated.glue import GLUE, Entry, StandIn, glue_text, origin
@@ -98,11 +98,12 @@ def build_libraries(
     where = f"{build.file} [translated] compilers"
     compilers = [Compiler.find(command, build.folder, where) for command in translated.compilers]
     store = store.resolve()
-    libraries = tuple(
-        _Linking(build, translated, one, store, elsewhere).library(sources, functions, outside, beyond)
-        for one in compilers
-    )
-    sweep(store)
+    with alone(store):  # or two processes at once would each compile the same
+        libraries = tuple(
+            _Linking(build, translated, one, store, elsewhere).library(sources, functions, outside, beyond)
+            for one in compilers
+        )
+        sweep(store)
     return libraries
 
 

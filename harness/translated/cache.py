@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import os
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 #: Seconds after its last use when a file is removed: thirty days.
 _LIFE = 30 * 24 * 3600
+_LOCK = ".lock"
 
 
 def digest(*parts: str | bytes) -> str:
@@ -39,12 +43,23 @@ def is_kept(name: Path) -> bool:
     return True
 
 
+@contextmanager
+def alone(store: Path) -> Iterator[None]:
+    """Waits until no other process works in ``store``; the end of a process, however it comes, ends its turn."""
+    lock = os.open(store / _LOCK, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o666)  # another user's serves as well
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(lock)
+
+
 def sweep(store: Path) -> None:
     """Removes what nobody has used for a month; another process may do the same."""
     oldest = time.time() - _LIFE
     for path in store.iterdir():
         try:
-            if path.is_file() and path.stat().st_mtime < oldest:
+            if path.name != _LOCK and path.is_file() and path.stat().st_mtime < oldest:
                 path.unlink()
         except FileNotFoundError:
             continue

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.pool import run_all
+from harness.pool import Standing, run_all
 
 _offset = 0
 
@@ -49,6 +49,48 @@ def test_items_that_kill_their_process_are_named_and_the_others_still_run(worker
 def test_an_exception_of_a_task_is_raised_here() -> None:
     with pytest.raises(ValueError, match="ninety-nine"):
         outcomes([1, 99], 1)
+
+
+def own_process(_: int) -> int:
+    return os.getpid()
+
+
+def test_a_standing_process_stays_until_an_item_kills_it_and_the_next_one_gets_another() -> None:
+    standing = Standing(prepare, (1000,))
+    first = standing.run(own_process, 0)
+    assert (standing.run(own_process, 0), standing.run(square, 3), standing.run(square, -1)) == (first, 1009, None)
+    assert standing.run(square, 3) == 1009
+    assert standing.run(own_process, 0) not in (first, os.getpid())
+    standing.close()
+
+
+#: A process that runs one long item in a standing process, in a loop as a test runner does.
+_STANDING = """
+import os, sys, time
+from pathlib import Path
+from harness.pool import Standing
+
+def sleep(item):
+    Path(sys.argv[1], "item.tmp").write_text(str(os.getpid()))
+    Path(sys.argv[1], "item.tmp").rename(Path(sys.argv[1], "item.pid"))
+    time.sleep(60)
+
+standing = Standing(lambda: None)
+try:
+    standing.run(sleep, 1)
+except KeyboardInterrupt:
+    print("interrupted")
+"""
+
+
+def test_ctrl_c_ends_a_standing_process_and_is_raised(tmp_path: Path) -> None:
+    command = [sys.executable, "-c", _STANDING, str(tmp_path)]
+    run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert until((tmp_path / "item.pid").exists)
+    worker = int((tmp_path / "item.pid").read_text())
+    run.send_signal(signal.SIGINT)
+    assert (*run.communicate(timeout=60), run.returncode) == ("interrupted\n", "", 0)
+    assert until(lambda: not runs(worker))
 
 
 #: A process that runs two long items; each worker leaves its number in the folder given.

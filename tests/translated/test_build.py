@@ -6,6 +6,8 @@ import os
 import shutil
 import stat
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 
 import pytest
@@ -298,3 +300,15 @@ def count_compiler_runs(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Callab
     script.chmod(script.stat().st_mode | stat.S_IXUSR)
     monkeypatch.setenv("PATH", f"{place}{os.pathsep}{os.environ['PATH']}")
     return lambda: (place / "log").read_text().split()
+
+
+def test_two_processes_at_once_compile_once(tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    compiler = tmp_path / "counting-cc"
+    compiler.write_text(f'#!/bin/sh\ncase "$*" in *" -c "*) echo "$*" >> {log}; sleep 0.3 ;; esac\nexec gcc "$@"\n')
+    compiler.chmod(0o755)
+    build = write(tmp_path, TALLY.replace("gcc -O1", f"{compiler} -O1"), all=GOOD)
+    with ProcessPoolExecutor(2, get_context("fork")) as pool:
+        first, second = pool.map(built, [build, build])
+    assert first.path == second.path
+    assert sorted("glue" in line for line in log.read_text().splitlines()) == [False, True]
