@@ -22,7 +22,7 @@ def _probes(fr: bool) -> Iterator[Probe]:
     for row in ROWS:
         if unprobed(row) or (_takes_a_doubleword(row) and not fr):
             continue
-        yield from control_probes(row, fr) if row.kind.has_slot else straight_probes(row, fr)
+        yield from control_probes(row) if row.kind.has_slot else straight_probes(row, fr)
     yield from idioms(fr)
 
 

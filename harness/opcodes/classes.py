@@ -25,7 +25,8 @@ class ValueKind(StrEnum):
     COUNT = "count"  # a shift count in a register
     SINGLE = "single"
     DOUBLE = "double"
-    CONTROL = "control"  # FCR31
+    CONTROL = "control"  # a word that is written to FCR31
+    STATUS = "status"  # FCR31 as it stands: no bit set that cannot be written
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +178,25 @@ def _format(bits: int, fraction: int) -> _Classes:
     )
 
 
+def _status(further: Mapping[str, tuple[int, ...]]) -> _Classes:
+    """Classes of FCR31 by field. Source: R4K p. 161-163."""
+    return _Classes(
+        32,
+        {
+            "zero": (0,),
+            "rounding": (1, 2, 3),
+            "condition": (1 << 23,),
+            "flush": (1 << 24,),
+            "flags": tuple(1 << n for n in range(2, 7)),
+            "enables": tuple(1 << n for n in range(7, 12)),
+            "cause": tuple(1 << n for n in range(12, 17)),
+            **further,
+        },
+        lambda value: "several fields",
+        {"several fields": lambda rng: rng.getrandbits(25) & ~(0x3F << 12) & ~(0x1F << 18)},
+    )
+
+
 _CLASSES: dict[ValueKind, _Classes] = {
     ValueKind.WORD: _Classes(
         32,
@@ -203,21 +223,8 @@ _CLASSES: dict[ValueKind, _Classes] = {
     ValueKind.COUNT: _Classes(64, _COUNTS, lambda value: "64 and up" if value < 1 << 63 else "negative", {}),
     ValueKind.SINGLE: _format(32, 23),
     ValueKind.DOUBLE: _format(64, 52),
-    ValueKind.CONTROL: _Classes(
-        32,
-        {
-            "zero": (0,),
-            "rounding": (1, 2, 3),
-            "condition": (1 << 23,),
-            "flush": (1 << 24,),
-            "flags": tuple(1 << n for n in range(2, 7)),
-            "enables": tuple(1 << n for n in range(7, 12)),
-            "cause": tuple(1 << n for n in range(12, 17)),
-            "read-only bits": (1 << 18, 1 << 31, 0xFE7C_0000),
-        },
-        lambda value: "several fields",
-        {"several fields": lambda rng: rng.getrandbits(25) & ~(0x3F << 12)},
-    ),
+    ValueKind.CONTROL: _status({"read-only bits": (1 << 18, 1 << 31, 0xFE7C_0000)}),
+    ValueKind.STATUS: _status({}),
 }
 
 

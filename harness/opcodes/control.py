@@ -19,23 +19,23 @@ def callee() -> Code:
     return [line("addiu", t=RESULT, s=RESULT, i=16), *returns()]
 
 
-def control_probes(row: Row, fr: bool) -> Iterator[Probe]:
+def control_probes(row: Row) -> Iterator[Probe]:
     """Every form of a branch or jump."""
     if row.kind is Kind.JUMP:
         yield from _jumps(row)
     elif row.kind is Kind.INDIRECT:
         yield from _indirect(row)
     elif row.links:
-        yield from _linking(row, fr)
+        yield from _linking(row)
     else:
-        yield from _branches(row, fr)
+        yield from _branches(row)
 
 
 def _counted(amount: int) -> Line:
     return line("addiu", t=RESULT, s=RESULT, i=amount)
 
 
-def _branches(row: Row, fr: bool) -> Iterator[Probe]:
+def _branches(row: Row) -> Iterator[Probe]:
     """v0 tells which instructions ran: 1 the slot, 2 what a taken branch leaves out, 4 the target."""
     registers = [name for name in row.reads if name != "fcsr"]
     usual: Fields = dict(zip(registers, (FIRST, SECOND), strict=False))
@@ -47,18 +47,18 @@ def _branches(row: Row, fr: bool) -> Iterator[Probe]:
     for form, numbers in forms:
         taken = [branch(row.name, "on", **numbers), _counted(1), _counted(2), Label("on"), _counted(4)]
         code = [start, *taken, *returns()]
-        yield _branch_probe(row, fr, form, PLAIN, code, numbers)
+        yield _branch_probe(row, form, PLAIN, code, numbers)
     back = [
         *(start, branch("beq", "test", s=0, t=0), nop(), Label("back"), _counted(4), *returns()),
         *(Label("test"), branch(row.name, "back", **usual), _counted(1), _counted(2), *returns()),
     ]
-    yield _branch_probe(row, fr, "distinct", "backward", back, usual)
+    yield _branch_probe(row, "distinct", "backward", back, usual)
     next_one = [start, branch(row.name, "on", **usual), _counted(1), Label("on"), _counted(4), *returns()]
-    yield _branch_probe(row, fr, "distinct", "to_behind_the_slot", next_one, usual)
+    yield _branch_probe(row, "distinct", "to_behind_the_slot", next_one, usual)
     for name in registers:
         changed = line("daddiu", t=usual[name], s=usual[name], i=1)
         code = [start, branch(row.name, "on", **usual), changed, _counted(2), Label("on"), *returns(_sum(usual))]
-        yield _branch_probe(row, fr, "distinct", f"slot_changes_{name}", code, usual)
+        yield _branch_probe(row, "distinct", f"slot_changes_{name}", code, usual)
 
 
 def _sum(numbers: Fields) -> Line:
@@ -66,19 +66,19 @@ def _sum(numbers: Fields) -> Line:
     return line("daddu", d=SPARE, s=RESULT, t=numbers["s"])
 
 
-def _branch_probe(row: Row, fr: bool, form: str, role: str, code: Code, numbers: Fields) -> Probe:
-    return Probe((row.name,), form, role, code, operands_of(row, numbers, fr, 0))
+def _branch_probe(row: Row, form: str, role: str, code: Code, numbers: Fields) -> Probe:
+    return Probe((row.name,), form, role, code, operands_of(row, numbers, 0))
 
 
-def _linking(row: Row, fr: bool) -> Iterator[Probe]:
+def _linking(row: Row) -> Iterator[Probe]:
     for form, number in (("distinct", FIRST), ("s=0", 0)):
         call = branch(row.name, CALLEE, s=number)
         code = _calling([call, _counted(1)])
-        yield _branch_probe(row, fr, form, PLAIN, code, {"s": number})
+        yield _branch_probe(row, form, PLAIN, code, {"s": number})
     changes = _calling([branch(row.name, CALLEE, s=FIRST), line("daddiu", t=FIRST, s=FIRST, i=1)])
-    yield _branch_probe(row, fr, "distinct", "slot_changes_s", changes, {"s": FIRST})
+    yield _branch_probe(row, "distinct", "slot_changes_s", changes, {"s": FIRST})
     reads = _calling([branch(row.name, CALLEE, s=FIRST), _link_read()])
-    yield _branch_probe(row, fr, "distinct", "slot_reads_link", reads, {"s": FIRST})
+    yield _branch_probe(row, "distinct", "slot_reads_link", reads, {"s": FIRST})
 
 
 def _calling(call: Code) -> Code:

@@ -73,7 +73,7 @@ class Probe:
 _SPELLED = {"=": "_is_", "-": "minus_"}
 
 
-def operands_of(row: Row, numbers: Fields, fr: bool, address: int) -> tuple[Operand, ...]:
+def operands_of(row: Row, numbers: Fields, address: int) -> tuple[Operand, ...]:
     """What the opcode reads with the given register numbers: each place once, register 0 left out.
 
     ``address`` is that of a load's bytes, from the start of the data page.
@@ -98,7 +98,9 @@ def _place(name: str, numbers: Fields) -> tuple[str, int]:
 
 def kind_of(row: Row, name: str) -> ValueKind:
     """What operand ``name`` of a row holds."""
-    if name == "fcsr" or (row.results == ("fcsr",) and row.kind is Kind.ALU):
+    if name == "fcsr":
+        return ValueKind.STATUS
+    if row.results == ("fcsr",) and row.kind is Kind.ALU:
         return ValueKind.CONTROL
     if name.startswith("f"):
         by_width = ValueKind.SINGLE if row.fp_in == 32 else ValueKind.DOUBLE

@@ -81,7 +81,7 @@ class Workshop:
     def _unchanged(self) -> Made:
         """The library with nothing changed, made as all others are; decides how much of the file is compiled."""
         try:
-            if not _has_variables_of_its_own(self._object([], _PLAINEST)):
+            if not has_variables_of_its_own(self._object([], _PLAINEST)):
                 return self.make()
         except CompilerRefusal:
             if not self._cuts:
@@ -129,7 +129,7 @@ def _target(file: ELFFile, symbols: SymbolTableSection, number: int) -> str:
     return f"{symbol.name} {where} {symbol['st_value']}"
 
 
-def _has_variables_of_its_own(path: Path) -> bool:
+def has_variables_of_its_own(path: Path) -> bool:
     """Whether an object holds variables that no other object can see."""
     with path.open("rb") as stream:
         file = ELFFile(stream)

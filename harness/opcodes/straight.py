@@ -103,7 +103,7 @@ def _made(
     more: Iterable[Operand] = (),
     immediate: int | None = None,
 ) -> Probe:
-    operands = operands_of(row, numbers, fr, _item(row, place[0]))
+    operands = operands_of(row, numbers, _item(row, place[0]))
     return Probe(
         (row.name,),
         form,

@@ -60,6 +60,8 @@ from harness.opcodes.classes import ValueKind, class_of, names, value_in, width
         (ValueKind.DOUBLE, 0xFFF8_0000_0000_0000, "signalling nan"),
         (ValueKind.CONTROL, 1 << 23, "condition"),
         (ValueKind.CONTROL, 0x0180_0003, "several fields"),
+        (ValueKind.CONTROL, 0xFE7C_0000, "read-only bits"),
+        (ValueKind.STATUS, 0x0180_0003, "several fields"),
     ],
 )
 def test_a_value_is_in_the_class_that_its_bits_name(kind: ValueKind, value: int, name: str) -> None:
@@ -82,3 +84,11 @@ def test_any_value_is_in_a_class_that_is_listed(kind: ValueKind) -> None:
     rng = Random(2)
     for _ in range(2000):
         assert class_of(kind, rng.getrandbits(width(kind))) in names(kind)
+
+
+def test_the_status_register_holds_no_bit_that_cannot_be_written() -> None:
+    """Bits 31 to 25 and 22 to 18 of FCR31 read as zero (R4K p. 161): no program meets them set, but may write them."""
+    reserved = 0xFE7C_0000
+    for name in names(ValueKind.STATUS):
+        assert not value_in(ValueKind.STATUS, name, Random(name)) & reserved
+    assert value_in(ValueKind.CONTROL, "read-only bits", Random(0)) & reserved
