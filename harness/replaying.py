@@ -9,7 +9,7 @@ from pathlib import Path
 from harness.check import chosen_builds
 from harness.check_function import Clock, Job, run_candidate, run_references
 from harness.compare import Judgement, Result
-from harness.config import Scope, load_config
+from harness.config import Build, Scope, load_config
 from harness.errors import UsageError
 from harness.program.model import Function
 from harness.results import CheckResult, Difference, Finding, FunctionResult, InputPart
@@ -40,6 +40,18 @@ def replay(path: Path) -> Replayed:
     """
     begin = time.perf_counter()
     case = load_case(path)
+    with Workbench(build_of(case, path)) as bench:
+        result = run_case(bench, case, path)
+        legs = bench.legs()
+    check = CheckResult(case.seed, case.scope, legs, (result,), time.perf_counter() - begin)
+    return Replayed(check, recorded_difference(case.first_difference))
+
+
+def build_of(case: Case, path: Path) -> Build:
+    """The build that the case in the file at ``path`` is about, with what was outside when it was found.
+
+    Errors: ``UsageError`` where its configuration is gone, or has no such build.
+    """
     file = (path.parent / case.config).resolve()
     if not file.exists():
         raise UsageError(
@@ -50,20 +62,22 @@ def replay(path: Path) -> Replayed:
         )
     config = load_config(file)
     (build,) = chosen_builds(config, case.build) if case.build else config.builds[:1]
-    build = replace(
+    return replace(
         build,
         check=build.check.model_copy(update={"calls": case.outside.calls}),
         externals=case.outside.external,
         windows=case.outside.window,
     )
-    with Workbench(build) as bench:
-        function = _function(bench, case, path)
-        limits = Limits(1, case.fuel, case.seed, Scope(case.scope))
-        job = bench.job(function, limits)
-        result = _run(job, bench, case, path, function)
-        legs = bench.legs()
-    check = CheckResult(case.seed, case.scope, legs, (result,), time.perf_counter() - begin)
-    return Replayed(check, recorded_difference(case.first_difference))
+
+
+def run_case(bench: Workbench, case: Case, path: Path) -> FunctionResult:
+    """Runs a case on an open workbench of its build.
+
+    Errors: ``UsageError`` where the image or the function is another one now.
+    """
+    function = _function(bench, case, path)
+    job = bench.job(function, Limits(1, case.fuel, case.seed, Scope(case.scope)))
+    return _run(job, bench, case, path, function)
 
 
 def _function(bench: Workbench, case: Case, path: Path) -> Function:
