@@ -60,11 +60,21 @@ def closing_lines(ledger: Ledger) -> list[str]:
             f"{title}: {section.bins:,} bins: {section.hit:,} hit, {section.excused:,} that no state counts in, "
             f"{section.missed:,} missed"
         )
+    lines += _faults_line(ledger)
     reasons: dict[str, list[str]] = {}
     for name, reason in ledger.unprobed:
         reasons.setdefault(reason, []).append(name)
     lines += [f"without a probe: {' '.join(names)}: {reason}" for reason, names in reasons.items()]
     return lines + summary_lines(ledger.check)[1:]
+
+
+def _faults_line(ledger: Ledger) -> Iterator[str]:
+    """What planted faults showed, over all opcodes: each has the same in every section."""
+    by_opcode = {line.name: line.faults for section in ledger.sections for line in section.lines if line.faults}
+    if by_opcode:
+        found = sum(faults.found for faults in by_opcode.values())
+        planted = sum(faults.planted for faults in by_opcode.values())
+        yield f"planted faults: {found:,} of {planted:,} found in probes of {len(by_opcode)} opcodes"
 
 
 def _print_section(console: Console, section: Section) -> None:
@@ -96,11 +106,15 @@ def remarks(line: OpcodeEvidence) -> Iterator[str]:
     if line.reason:
         yield line.reason
     if line.missed:
-        yield f"{len(line.missed)} bins missed, first {line.missed[0]}"
+        yield f"{_bins(len(line.missed))} missed, first {line.missed[0]}"
     if line.faults:
         yield f"{line.faults.found} of {line.faults.planted} planted faults found"
     for reason, count in line.excused:
-        yield f"{count:,} bins: {reason}"
+        yield f"{_bins(count)}: {reason}"
+
+
+def _bins(count: int) -> str:
+    return f"{count:,} bin{'s' if count != 1 else ''}"
 
 
 def _padded(cells: tuple[str, ...], widths: list[int]) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from io import StringIO
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import pytest
 from harness.errors import UsageError
 from harness.evidence import OpcodeVerdict, PlantedFaults
 from harness.opcodes.ledger import ledger, read_faults
-from harness.report.evidence import ledger_document, ledger_markdown, ledger_page, print_ledger, write_page
+from harness.report.evidence import closing_lines, ledger_document, ledger_markdown, ledger_page, print_ledger, write_page
 from harness.report.terminal import make_console
 from harness.results import Bin, CheckResult, Difference, Finding, FunctionResult, LegInfo
 from harness.verdicts import DifferenceKind, Verdict
@@ -70,6 +71,13 @@ def test_each_opcode_names_its_source_and_the_faults_that_were_planted_in_it() -
     assert line.faults == PlantedFaults(3, 2)
     (line,) = ledger(result(row("add_s__distinct"))).sections[0].lines
     assert line.source.startswith("R4K App. B")
+
+
+def test_planted_faults_are_summed_over_opcodes_once_for_all_builds() -> None:
+    rows = row("addu__distinct"), row("subu__distinct"), replace(row("addu__distinct"), build="c")
+    made = ledger(result(*rows), {"addu": PlantedFaults(3, 2), "subu": PlantedFaults(1, 1)})
+    assert "planted faults: 3 of 4 found in probes of 2 opcodes" in closing_lines(made)
+    assert not any("planted" in line for line in closing_lines(ledger(result(*rows))))
 
 
 def test_the_screen_says_what_differs_where_and_never_correct() -> None:
