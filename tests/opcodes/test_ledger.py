@@ -12,7 +12,14 @@ import pytest
 from harness.errors import UsageError
 from harness.evidence import OpcodeVerdict, PlantedFaults
 from harness.opcodes.ledger import ledger, read_faults
-from harness.report.evidence import closing_lines, ledger_document, ledger_markdown, ledger_page, print_ledger, write_page
+from harness.report.evidence import (
+    closing_lines,
+    ledger_document,
+    ledger_markdown,
+    ledger_page,
+    print_ledger,
+    write_page,
+)
 from harness.report.terminal import make_console
 from harness.results import Bin, CheckResult, Difference, Finding, FunctionResult, LegInfo
 from harness.verdicts import DifferenceKind, Verdict
