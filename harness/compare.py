@@ -279,6 +279,11 @@ def _places(rules: Rules, fr: bool) -> tuple[_Place, ...]:
     return tuple(places)
 
 
+def compared_registers(rules: Rules, fr: bool) -> frozenset[Loc]:
+    """The registers in scope."""
+    return frozenset(place.loc for place in _places(rules, fr))
+
+
 def _register_differences(first: Outcome, last: Outcome, rules: Rules, fcsr_ignored: int) -> Iterator[_Place]:
     before, after = first.after, last.after
     assert before is not None and after is not None  # the caller compares only what was observed

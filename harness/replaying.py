@@ -10,6 +10,7 @@ from harness.check import chosen_builds
 from harness.check_function import Clock, Job, run_candidate, run_references
 from harness.compare import Judgement, Result
 from harness.config import Build, Scope, load_config
+from harness.engines.base import Engine, MachineState
 from harness.errors import UsageError
 from harness.program.model import Function
 from harness.results import CheckResult, Difference, Finding, FunctionResult, InputPart
@@ -31,6 +32,24 @@ class Replayed:
         """The difference as it is now."""
         finding = self.result.functions[0].finding
         return finding.difference if finding else None
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A saved case with everything that it takes to run it; the engines of ``job`` and ``candidate`` are loaded."""
+
+    path: Path
+    case: Case
+    bench: Workbench
+    function: Function
+    job: Job
+    candidate: Candidate | None
+    before: MachineState
+
+    @property
+    def engines(self) -> list[Engine]:
+        """All legs."""
+        return [*self.job.references, *([self.candidate.engine] if self.candidate else [])]
 
 
 def replay(path: Path) -> Replayed:
@@ -75,9 +94,19 @@ def run_case(bench: Workbench, case: Case, path: Path) -> FunctionResult:
 
     Errors: ``UsageError`` where the image or the function is another one now.
     """
+    return _run(open_case(bench, case, path))
+
+
+def open_case(bench: Workbench, case: Case, path: Path) -> Opened:
+    """The same without running it."""
     function = _function(bench, case, path)
     job = bench.job(function, Limits(1, case.fuel, case.seed, Scope(case.scope)))
-    return _run(job, bench, case, path, function)
+    candidate = _candidate(bench, case, path, function)
+    before = recorded_state(case.before, bench.program.regions)
+    opened = Opened(path, case, bench, function, job, candidate, before)
+    for engine in opened.engines:
+        engine.load(job.target)
+    return opened
 
 
 def _function(bench: Workbench, case: Case, path: Path) -> Function:
@@ -117,11 +146,8 @@ def _candidate(bench: Workbench, case: Case, path: Path, function: Function) -> 
     )
 
 
-def _run(job: Job, bench: Workbench, case: Case, path: Path, function: Function) -> FunctionResult:
-    candidate = _candidate(bench, case, path, function)
-    before = recorded_state(case.before, bench.program.regions)
-    for engine in (*job.references, *([candidate.engine] if candidate else [])):
-        engine.load(job.target)
+def _run(opened: Opened) -> FunctionResult:
+    case, function, job, before, candidate = opened.case, opened.function, opened.job, opened.before, opened.candidate
     clock = Clock()
     references, decided = run_references(job, before, clock)
     judged = run_candidate(job, before, references, decided, candidate, clock)
@@ -133,7 +159,7 @@ def _run(job: Job, bench: Workbench, case: Case, path: Path, function: Function)
     if judged.difference is not None:
         inputs = tuple(InputPart(where, value) for where, value in case.input.items())
         writer = job.writer(before, judged.difference)
-        finding = Finding(judged.difference, writer, inputs, len(inputs), shown_path(path))
+        finding = Finding(judged.difference, writer, inputs, len(inputs), shown_path(opened.path))
     return FunctionResult(
         name=function.name,
         address=function.address,

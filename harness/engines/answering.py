@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cached_property
 from typing import Any
 
@@ -21,7 +22,13 @@ class Answering:
     """The world outside of one call; ``end`` is what the call came to where it was not to go on."""
 
     def __init__(
-        self, outside: Outside | None, library: Library, binding: Binding, process: Worker, before: MachineState
+        self,
+        outside: Outside | None,
+        library: Library,
+        binding: Binding,
+        process: Worker,
+        before: MachineState,
+        at_tie: Callable[[], bool] | None = None,
     ) -> None:
         self.end = Outcome(StopKind.RETURNED, None)
         self._world = World(outside, before) if outside is not None else None
@@ -29,6 +36,7 @@ class Answering:
         self._process = process
         self._before = before
         self._binding = binding
+        self._at_tie = at_tie
 
     @cached_property
     def _view(self) -> _View:
@@ -45,6 +53,8 @@ class Answering:
             self.end = Outcome(StopKind.HANG, None, detail="no end of what it does outside")
             return False
         exchange = self._process.exchange
+        if exchange.request == shared.TIE:
+            return self._at_tie is None or self._at_tie()
         if exchange.request == shared.CALL:
             return self._call(exchange.boundary)
         return self._access(exchange)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from harness.config import Binding, Build, MemoryOrder
@@ -36,8 +36,26 @@ _PLACE_WORDS = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """What the C holds where it has come to a tied line: the number of the tie, registers, variables, and memory.
+
+    ``registers`` is a state without memory; ``variables`` are bits in the order in which the C names them there, with
+    their widths in bytes. ``read`` gives bytes of the guest's memory by address and size.
+    """
+
+    number: int
+    registers: MachineState
+    variables: tuple[tuple[int, int], ...]
+    read: Callable[[int, int], bytes]
+
+
 class Translated:
-    """An ``Engine`` on one compiled library; a crash, a hang or a stray access of the C is an outcome."""
+    """An ``Engine`` on one compiled library; a crash, a hang or a stray access of the C is an outcome.
+
+    ``watcher`` is told of each tied line that the C comes to (``harness/translated/tie.h``), and says whether the call
+    is to go on.
+    """
 
     def __init__(self, build: Build, library: Library) -> None:
         if build.translated is None:
@@ -51,6 +69,7 @@ class Translated:
         self._code: tuple[Region, ...] = ()
         self._worker: Worker | None = None
         self._memory: tuple[Sequence[Region], tuple[Region, ...]] = ((), ())
+        self.watcher: Callable[[Sighting], bool] | None = None
 
     def load(self, target: Target) -> None:
         """Makes ``target`` the function that ``run`` calls; one that the C lacks makes each run UNSUPPORTED."""
@@ -79,7 +98,9 @@ class Translated:
             return Outcome(StopKind.UNSUPPORTED, None, detail=reason)
         process = self._live_worker()
         _put_registers(process.exchange.registers, before)
-        outside = Answering(self._target.outside, self._library, self._binding, process, before)
+        outside = Answering(
+            self._target.outside, self._library, self._binding, process, before, lambda: self._sighted(process, before)
+        )
         memory = self._all_memory(before.memory, self._code)
         spared = self._library.boundaries.get(self._target.entry, -1)
         death = process.run(number, memory, outside.answer, spared)
@@ -114,7 +135,20 @@ class Translated:
             self._memory = (memory, whole)
         return whole
 
+    def _sighted(self, process: Worker, before: MachineState) -> bool:
+        """Tells the watcher what the C holds at a tied line; says whether the call is to go on."""
+        if self.watcher is None:
+            return True
+        exchange = process.exchange
+        count = exchange.seen_count
+        seen = zip(ffi.unpack(exchange.seen, 64)[:count], ffi.unpack(exchange.seen_bytes, 64)[:count], strict=True)
+        registers = self._registers(process, before)
+        return self.watcher(Sighting(exchange.boundary, registers, tuple(seen), process.memory.read))
+
     def _after(self, process: Worker, before: MachineState) -> MachineState:
+        return replace(self._registers(process, before), memory=process.regions_after()[: len(before.memory)])
+
+    def _registers(self, process: Worker, before: MachineState) -> MachineState:
         registers = process.exchange.registers
         bound = self._binding
         fpr = ffi.unpack(registers.fpr, 32)
@@ -129,7 +163,7 @@ class Translated:
             fpr=tuple(fpr) if has_fpr else (None,) * 32,
             fcsr=registers.fcsr & _LOW_WORD if bound.fcsr is not None else None,
             fr=before.fr,
-            memory=process.regions_after()[: len(before.memory)],
+            memory=(),
         )
 
     def _stopped(self, process: Worker, death: Death | None) -> Outcome:

@@ -27,7 +27,8 @@ enum tally_place {
 enum tally_request {
     TALLY_CALL,     /* a function outside of what is tested, `boundary`; registers go both ways */
     TALLY_LOAD,     /* `bytes` bytes of a device at guest address `address`: they come back in `value` */
-    TALLY_STORE     /* `value` goes to a device */
+    TALLY_STORE,    /* `value` goes to a device */
+    TALLY_TIE       /* nothing: the C has come to a tied line, number `boundary`; see tie.h */
 };
 
 /* Widths: all 64 bits, unsigned; with fpu = paired only the low 32 bits of each fpr count. */
@@ -63,6 +64,9 @@ struct tally_exchange {
     uint64_t address;
     uint64_t value;
     /* from the worker */
+    uint64_t seen[64];       /* what the C's variables hold at a tied line, `seen_bytes` (at most 8) of each */
+    uint8_t seen_bytes[64];
+    uint32_t seen_count;
     uint32_t stop;           /* enum tally_stop */
     uint32_t signal;         /* host signal of a crash */
     uint32_t place;          /* enum tally_place */

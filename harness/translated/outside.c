@@ -150,10 +150,22 @@ static void ask_store(uint64_t address, uint32_t bytes, uint64_t value)
     ask(TALLY_STORE);
 }
 
+static void ask_tie(uint32_t number, uint32_t count, const void *const *variables, const unsigned char *sizes)
+{
+    exchange->boundary = number;
+    exchange->seen_count = count;
+    for (uint32_t i = 0; i < count; i++) {
+        exchange->seen[i] = 0;
+        exchange->seen_bytes[i] = sizes[i];
+        memcpy(&exchange->seen[i], variables[i], sizes[i]);
+    }
+    ask(TALLY_TIE);
+}
+
 struct tally_outside tally_ask_through(struct tally_exchange *shared, int request_fd, int reply_fd)
 {
     exchange = shared;
     requests = request_fd;
     replies = reply_fd;
-    return (struct tally_outside){ask_call, ask_load, ask_store};
+    return (struct tally_outside){ask_call, ask_load, ask_store, ask_tie};
 }

@@ -13,6 +13,7 @@ struct tally_outside {
     void (*call)(uint32_t boundary);
     uint64_t (*load)(uint64_t address, uint32_t bytes);
     void (*store)(uint64_t address, uint32_t bytes, uint64_t value);
+    void (*tie)(uint32_t number, uint32_t count, const void *const *variables, const unsigned char *sizes);
 };
 
 /* Carries what a running call asks to the harness and waits for the answer, over these open files. */

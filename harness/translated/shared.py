@@ -28,7 +28,7 @@ def _constants(enum: str, *names: str) -> list[int]:
 PENDING, RETURNED, WILD, HANG, EXTERNAL, LEFT, FAILED = _constants(
     "tally_stop", "PENDING", "RETURNED", "WILD", "HANG", "EXTERNAL", "LEFT", "FAILED"
 )
-CALL, LOAD, STORE = _constants("tally_request", "CALL", "LOAD", "STORE")
+CALL, LOAD, STORE, TIE = _constants("tally_request", "CALL", "LOAD", "STORE", "TIE")
 BELOW_STACK, ABOVE_STACK, NOWHERE = _constants("tally_place", "BELOW_STACK", "ABOVE_STACK", "NOWHERE")
 
 #: Bytes before the guest's regions.
