@@ -7,7 +7,7 @@ import json
 import re
 import tomllib
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
@@ -33,35 +33,50 @@ _EXPECTED = {
 }
 
 
+_Model = TypeVar("_Model", bound=BaseModel)
+
+
+def load_tables(model: type[_Model], path: Path, raw: dict[str, Any]) -> _Model:
+    """The tables of another file than ``tally.toml``, which ``read_toml`` has read.
+
+    Errors: ``UsageError`` for a key or value that does not fit.
+    """
+    return _validated(model, path, "", raw, {})
+
+
 def load_config(path: Path) -> Config:
     """The configuration in the file at ``path``.
 
     Errors: ``UsageError`` for a file that cannot be read, is not TOML, or has a key or value that does not fit.
     """
-    raw = _read_toml(path)
+    raw = read_toml(path)
     overlays = raw.pop("build", [])
     if not isinstance(overlays, list) or not all(isinstance(one, dict) for one in overlays):
         raise UsageError(f"{path} build", "wrong type", expected="one [[build]] table for each build")
     if not overlays:
-        return Config(path, Build.of("", path, _validated(path, "", raw, {})).views())
+        return Config(path, Build.of("", path, _validated(Tables, path, "", raw, {})).views())
     names = [_name(path, index, one) for index, one in enumerate(overlays, 1)]
     for index, name in enumerate(names, 1):
         if name in names[: index - 1]:
             where = f"{path} [[build]] number {index} name"
             raise UsageError(where, "used twice", got=repr(name), expected="a name of its own")
     tables = [
-        _validated(path, name, raw, {key: value for key, value in one.items() if key != "name"})
+        _validated(Tables, path, name, raw, {key: value for key, value in one.items() if key != "name"})
         for name, one in zip(names, overlays, strict=True)
     ]
     builds = (Build.of(name, path, one) for name, one in zip(names, tables, strict=True))
     return Config(path, tuple(view for build in builds for view in build.views()))
 
 
-def _read_toml(path: Path) -> dict[str, Any]:
+def read_toml(path: Path, kind: str = "tally.toml") -> dict[str, Any]:
+    """The tables of a file, as they stand there; ``kind`` is what it is called where it is missing.
+
+    Errors: ``UsageError`` for a file that cannot be read, or is not TOML.
+    """
     try:
         return tomllib.loads(path.read_text(encoding="utf-8-sig"))  # some editors put a byte order mark first
     except FileNotFoundError:
-        raise UsageError(str(path), "no such file", help="give the path of a tally.toml") from None
+        raise UsageError(str(path), "no such file", help=f"give the path of a {kind}") from None
     except UnicodeDecodeError as error:
         got = f"byte {error.object[error.start]:#04x} at offset {error.start}"
         raise UsageError(str(path), "not UTF-8", got=got) from None
@@ -93,36 +108,42 @@ def _name(path: Path, index: int, build: dict[str, Any]) -> str:
     return name
 
 
-def _validated(path: Path, name: str, below: dict[str, Any], above: dict[str, Any]) -> Tables:
-    """The tables of one build.
+def _validated(
+    model: type[_Model], path: Path, name: str, below: dict[str, Any], above: dict[str, Any]
+) -> _Model:
+    """The tables of one build, or of another file.
 
     The values go through JSON because pydantic's strict mode accepts lists for tuples and strings for paths and
     enumerations from there only; a TOML date turns into a string, which no key minds.
     """
     try:
         text = json.dumps(overlay(below, above), default=str)
-        return Tables.model_validate_json(text, strict=True, context={"folder": path.parent})
+        return model.model_validate_json(text, strict=True, context={"folder": path.parent})
     except ValidationError as error:
         # A mistyped key is reported as unknown and as missing under its right name: the first is what helps.
         first = min(error.errors(), key=lambda one: one["type"] != "extra_forbidden")
-        raise _usage_error(path, name, above, first) from None
+        raise _usage_error(model, path, name, above, first) from None
 
 
-def _usage_error(path: Path, name: str, above: dict[str, Any], error: ErrorDetails) -> UsageError:
+def _usage_error(
+    model: type[BaseModel], path: Path, name: str, above: dict[str, Any], error: ErrorDetails
+) -> UsageError:
     keys = [part for part in error["loc"] if not (isinstance(part, str) and "[" in part)]
     origin = f'[[build]] "{name}" ' if name and _reaches(above, keys) else ""
     where = f"{path} {origin}{_key_path(keys)}".rstrip()
     if error["type"] == "extra_forbidden":
-        known = sorted(_model_at(keys[:-1]).model_fields) + (["build"] if not keys[:-1] and not name else [])
+        more = ["build"] if model is Tables and not keys[:-1] and not name else []
+        known = sorted(_model_at(model, keys[:-1]).model_fields) + more
         near = difflib.get_close_matches(str(keys[-1]), known, n=1, cutoff=0.0)[0]
         return UsageError(
             where, "unknown key", got=str(keys[-1]), expected=", ".join(known), help=f'did you mean "{near}"?'
         )
     if error["type"] == "missing":
-        field = _model_at(keys[:-1]).model_fields[str(keys[-1])]
+        field = _model_at(model, keys[:-1]).model_fields[str(keys[-1])]
         if isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel):
             table = f"{path} [{'.'.join(map(str, keys))}]"
-            return UsageError(table, "missing table", help="`tallystick init` writes a file with every table and key")
+            help_line = "`tallystick init` writes a file with every table and key"
+            return UsageError(table, "missing table", help=help_line)
         return UsageError(where, "missing key", help=f"add it: {field.description}")
     context = error.get("ctx", {})
     ours = error["type"] in ("guest_address", "raw_image", "numbered", "outside")
@@ -149,9 +170,8 @@ def _key_path(keys: list[int | str]) -> str:
     return " ".join(([f"[{'.'.join(tables)}]"] if tables else []) + numbers + [last])
 
 
-def _model_at(keys: list[int | str]) -> type[BaseModel]:
-    """The table type that a key path leads to."""
-    model: type[BaseModel] = Tables
+def _model_at(model: type[BaseModel], keys: list[int | str]) -> type[BaseModel]:
+    """The table type that a key path leads to from ``model``."""
     for key in keys:
         if isinstance(key, str):
             model = _table_type(model.model_fields[key].annotation)

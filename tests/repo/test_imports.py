@@ -24,20 +24,21 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "harness.engines.guest",
         "harness.engines.probes",
     ),
-    ("harness.program", "harness.evidence"),
+    ("harness.program", "harness.evidence", "harness.nights"),
     ("harness.translated", "harness.states", "harness.store", "harness.report", "harness.coverage", "harness.pool"),
     ("harness.engines",),
     ("harness.compare",),
     ("harness.check_function", "harness.tally"),
     ("harness.workbench",),
-    ("harness.check",),
+    ("harness.check", "harness.listing"),
     ("harness.replaying", "harness.survey", "harness.selftest", "harness.starter", "harness.opcodes"),
+    ("harness.nightly",),
     ("harness.cli_shared", "harness.cli_opcodes"),
     ("harness.cli",),
 )
 
 #: What judges or tells of legs must not know any: these import no engine, only the protocol.
-JUDGES = ("harness.compare", "harness.verdicts", "harness.results", "harness.evidence", "harness.report")
+JUDGES = tuple(f"harness.{room}" for room in ("compare", "verdicts", "results", "evidence", "nights", "report"))
 PROTOCOL = "harness.engines.base"
 
 
