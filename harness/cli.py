@@ -16,6 +16,7 @@ from pathlib import Path
 
 import click
 
+from harness.cli_nightly import nightly, report
 from harness.cli_opcodes import opcodes
 from harness.cli_shared import (
     FILE,
@@ -178,7 +179,9 @@ def selftest(difference: str, json_file: Path | None) -> int:
     return 0 if result.good else FAULT
 
 
+cli.add_command(nightly)
 cli.add_command(opcodes)
+cli.add_command(report)
 
 
 def main(arguments: Sequence[str] | None = None) -> None:

@@ -81,7 +81,8 @@ def _place(difference: Difference, writer: Writer | None, entry: int) -> str:
         return difference.where
     if difference.kind is DifferenceKind.MEMORY:
         return f"written at {writer.address - entry:+x}" if writer else "written by nothing"
-    return _DRAWN.sub("...", difference.values[-1][1].partition(_PRINTED)[0])
+    words = difference.values[-1][1].partition(_PRINTED)[0]
+    return _DRAWN.sub("...", words.removeprefix(f"{difference.kind}: "))
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,11 +142,20 @@ class KnownEntry:
 
 @dataclass(frozen=True, slots=True)
 class ProgramNight:
-    """What the check of one program gave; ``problem`` is what the user must change before it can be checked."""
+    """What the check of one program gave; ``problem`` is what the user must change before it can be checked.
+
+    ``subjects`` are what its results are about, one for each.
+    """
 
     name: str
     check: CheckResult | None
     problem: str = ""
+    subjects: tuple[Subject, ...] = ()
+
+    @property
+    def rows(self) -> tuple[tuple[Subject, FunctionResult], ...]:
+        """Its results with what they are about, in the order of the check."""
+        return tuple(zip(self.subjects, self.check.functions, strict=True)) if self.check else ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,3 +209,16 @@ class Night:
             return 2
         compared = self.count(Verdict.AGREE) or self.of(Status.KNOWN)
         return 0 if compared and not self.interrupted else 3
+
+
+@dataclass(frozen=True, slots=True)
+class NightRow:
+    """One night of the history; ``status`` is None where it was cut short. ``told`` counts findings by status."""
+
+    number: int
+    date: datetime.date
+    seed: int
+    status: int | None
+    functions: int
+    states: int
+    told: dict[Status, int]

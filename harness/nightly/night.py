@@ -191,7 +191,9 @@ class _Run:
             self._problems[program.name] = f"{program.name}: {error}"
             return ProgramNight(program.name, None, self._problems[program.name])
         self._interrupted |= result.interrupted
-        return ProgramNight(program.name, self._rerun(program, result))
+        result = self._rerun(program, result)
+        subjects = tuple(self._subject(program.name, row) for row in result.functions)
+        return ProgramNight(program.name, result, subjects=subjects)
 
     def _checked(self, program: CorpusProgram, pattern: str, build: str) -> CheckResult:
         """Checks one program; every result is kept in the history as it comes."""
@@ -227,7 +229,7 @@ class _Run:
 
     def _seen(self, tried: tuple[Tried, ...], programs: Sequence[ProgramNight]) -> Seen:
         """What happened tonight; the case of all that was found runs again, for what does not repeat is no verdict."""
-        rows = {self._subject(one.name, row): row for one in programs if one.check for row in one.check.functions}
+        rows = {subject: row for one in programs for subject, row in one.rows}
         fresh = {key: row for subject, row in rows.items() if (key := _key(subject, row)) is not None}
         stored: dict[Path, FindingKey] = {}
         for key, row in fresh.items():

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import UsageError
-from harness.nights import FindingKey, Status, Subject, Told
+from harness.nights import FindingKey, NightRow, Status, Subject, Told
 from harness.results import FunctionResult
 from harness.verdicts import Verdict
 
@@ -63,19 +63,6 @@ class Past:
 
     status: Status
     since: datetime.date
-
-
-@dataclass(frozen=True, slots=True)
-class NightRow:
-    """One night of the history; ``status`` is None where it was cut short. ``told`` counts findings by status."""
-
-    number: int
-    date: datetime.date
-    seed: int
-    status: int | None
-    functions: int
-    states: int
-    told: dict[Status, int]
 
 
 class History:

@@ -33,7 +33,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("harness.check", "harness.listing"),
     ("harness.replaying", "harness.survey", "harness.selftest", "harness.starter", "harness.opcodes"),
     ("harness.nightly",),
-    ("harness.cli_shared", "harness.cli_opcodes"),
+    ("harness.cli_shared", "harness.cli_opcodes", "harness.cli_nightly"),
     ("harness.cli",),
 )
 
