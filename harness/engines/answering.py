@@ -12,7 +12,7 @@ from harness.engines.outside import Outside, OutsideEvent
 from harness.engines.world import World
 from harness.translated import shared
 from harness.translated.build import Library
-from harness.translated.worker import Worker
+from harness.translated.worker import Answer, Worker
 from interp.optable import Loc
 
 _LOW_WORD = 0xFFFF_FFFF
@@ -20,6 +20,9 @@ _LOW_WORD = 0xFFFF_FFFF
 
 class Answering:
     """The world outside of one call; ``end`` is what the call came to where it was not to go on."""
+
+    #: Whether all calls between translated functions are asked about, that of the entry itself among them.
+    follows = False
 
     def __init__(
         self,
@@ -47,8 +50,11 @@ class Answering:
         """What the call did outside so far."""
         return tuple(self._world.events) if self._world is not None else ()
 
-    def answer(self) -> bool:
-        """Answers what the exchange asks; says whether the call is to go on."""
+    def answer(self) -> Answer:
+        """Answers what the exchange asks."""
+        return Answer.GO_ON if self._goes_on() else Answer.LEAVE
+
+    def _goes_on(self) -> bool:
         if self._world is not None and self._world.full:
             self.end = Outcome(StopKind.HANG, None, detail="no end of what it does outside")
             return False

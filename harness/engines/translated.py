@@ -54,7 +54,7 @@ class Translated:
     """An ``Engine`` on one compiled library; a crash, a hang or a stray access of the C is an outcome.
 
     ``watcher`` is told of each tied line that the C comes to (``harness/translated/tie.h``), and says whether the call
-    is to go on.
+    is to go on. ``answers`` makes what answers the questions of one run.
     """
 
     def __init__(self, build: Build, library: Library) -> None:
@@ -70,6 +70,7 @@ class Translated:
         self._worker: Worker | None = None
         self._memory: tuple[Sequence[Region], tuple[Region, ...]] = ((), ())
         self.watcher: Callable[[Sighting], bool] | None = None
+        self.answers: Callable[..., Answering] = Answering
 
     def load(self, target: Target) -> None:
         """Makes ``target`` the function that ``run`` calls; one that the C lacks makes each run UNSUPPORTED."""
@@ -98,12 +99,12 @@ class Translated:
             return Outcome(StopKind.UNSUPPORTED, None, detail=reason)
         process = self._live_worker()
         _put_registers(process.exchange.registers, before)
-        outside = Answering(
+        outside = self.answers(
             self._target.outside, self._library, self._binding, process, before, lambda: self._sighted(process, before)
         )
         memory = self._all_memory(before.memory, self._code)
-        spared = self._library.boundaries.get(self._target.entry, -1)
-        death = process.run(number, memory, outside.answer, spared)
+        spared = -1 if outside.follows else self._library.boundaries.get(self._target.entry, -1)
+        death = process.run(number, memory, outside.answer, spared, outside.follows)
         if death is None and process.exchange.stop == shared.RETURNED:
             after = self._after(process, before)
             return Outcome(StopKind.RETURNED, after, detail=_remarks(process), outside=outside.events)

@@ -59,8 +59,12 @@ class Crossings:
     def stand_ins(self) -> list[StandIn]:
         """What the glue defines for them; nothing for those that the C never names."""
         named = self._symbols.defined | self._symbols.undefined
-        names = [(number, self._c_name(one)) for number, one in enumerate(self.all)]
-        return [StandIn(number, name, name in self._symbols.defined) for number, name in names if name in named]
+        numbered = [(number, one, self._c_name(one)) for number, one in enumerate(self.all)]
+        return [
+            StandIn(number, name, name in self._symbols.defined, one.address)
+            for number, one, name in numbered
+            if name in named
+        ]
 
     @property
     def lacking(self) -> tuple[str, ...]:

@@ -26,6 +26,8 @@ enum tally_place {
 /* What a running call wants of the world outside; the harness answers before it goes on. */
 enum tally_request {
     TALLY_CALL,     /* a function outside of what is tested, `boundary`; registers go both ways */
+    TALLY_CAME_BACK, /* the C's own function `boundary`, which the answer let run, has come back; as above */
+    TALLY_AGAIN,    /* the function that the answer had called in between has come back; as above */
     TALLY_LOAD,     /* `bytes` bytes of a device at guest address `address`: they come back in `value` */
     TALLY_STORE,    /* `value` goes to a device */
     TALLY_TIE       /* nothing: the C has come to a tied line, number `boundary`; see tie.h */
@@ -56,6 +58,7 @@ struct tally_exchange {
     uint32_t word_swapped;
     uint64_t microseconds;   /* processor time that the call may take */
     uint32_t spared;         /* number of the function that is called as it is, though it is outside for others */
+    uint32_t watched;        /* `hidden` and `control` are wanted with each question about a function */
     /* both ways */
     struct tally_registers registers;
     uint32_t request;        /* enum tally_request */
@@ -63,6 +66,8 @@ struct tally_exchange {
     uint32_t bytes;
     uint64_t address;
     uint64_t value;
+    uint64_t hidden;         /* hash of the library's data without the guest's registers */
+    uint32_t control;        /* the host's floating-point control: rounding mode, masks */
     /* from the worker */
     uint64_t seen[64];       /* what the C's variables hold at a tied line, `seen_bytes` (at most 8) of each */
     uint8_t seen_bytes[64];

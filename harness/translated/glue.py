@@ -33,6 +33,7 @@ class StandIn:
     number: int
     function: str
     has: bool
+    address: int
 
 
 def glue_text(
@@ -68,6 +69,7 @@ def glue_text(
             {
                 "number": one.number,
                 "redirected": one.function if one.has else "",
+                "call": bound.call_text(binding, f"tally_real_{one.number}", one.address),
                 "prototype": bound.prototype_text(binding, f"tally_stand_in_{one.number}" if one.has else one.function),
             }
             for one in sorted(stand_ins, key=lambda one: one.function)

@@ -106,6 +106,7 @@ const char *tally_open_regions(int fd)
 
 static struct { uint8_t *start; size_t size; } data_ranges[MAX_DATA_RANGES];
 static int data_range_count;
+static tally_kept_t *kept_registers;
 
 /* Copies one page without the checks of a sanitizer, which guards the gaps between variables; tells whether all of it
  * was zero. */
@@ -170,6 +171,42 @@ const char *tally_keep_data(uintptr_t base)
             return failure;
     }
     return NULL;
+}
+
+/* A factor for the word at an address (the finaliser of splitmix64): a sum of products can be taken back in part. */
+static uint64_t weight(uintptr_t at)
+{
+    uint64_t x = (at >> 2) * UINT64_C(0x9e3779b97f4a7c15);
+    x = (x ^ x >> 30) * UINT64_C(0xbf58476d1ce4e5b9);
+    return (x ^ x >> 27) | 1;
+}
+
+__attribute__((no_sanitize("address"))) static uint64_t sum_of(const void *start, size_t size)
+{
+    const volatile uint32_t *words = start;
+    uint64_t sum = 0;
+    for (size_t i = 0; i < size / 4; i++)
+        if (words[i])
+            sum += words[i] * weight((uintptr_t)&words[i]);
+    return sum;
+}
+
+static uint64_t hidden;
+
+static void leave_out(const void *start, uint32_t bytes)
+{
+    for (int i = 0; i < data_range_count; i++)
+        if ((uintptr_t)start - (uintptr_t)data_ranges[i].start < data_ranges[i].size)
+            hidden -= sum_of(start, bytes);
+}
+
+uint64_t tally_hidden(void)
+{
+    hidden = 0;
+    for (int i = 0; i < data_range_count; i++)
+        hidden += sum_of(data_ranges[i].start, data_ranges[i].size);
+    kept_registers(leave_out);
+    return hidden;
 }
 
 static void reset_data(void)
@@ -274,12 +311,13 @@ static void stand_by(void)
 {
 }
 
-const char *tally_guard(struct tally_exchange *shared)
+const char *tally_guard(struct tally_exchange *shared, tally_kept_t *kept)
 {
     static const int signals[] = {SIGSEGV, SIGBUS, SIGFPE, SIGILL, SIGTRAP, SIGABRT, SIGPROF};
     struct sigaction action;
 
     exchange = shared;
+    kept_registers = kept;
     guest_space = reserve(GUEST_SPACE);
     uint8_t *stack_space = reserve(STACK_GUARD + STACK_SIZE + STACK_GUARD);
     uint8_t *signal_stack = mmap(NULL, SIGNAL_STACK_SIZE, PROT_READ | PROT_WRITE, MAP_PRIVATE | MAP_ANONYMOUS, -1, 0);
@@ -313,8 +351,7 @@ static void set_timer(uint64_t microseconds)
     setitimer(ITIMER_PROF, &limit, NULL);
 }
 
-/* Rounding mode and, where the host keeps them in one register, exception masks and flushing of denormals. */
-static uint32_t fp_control(void)
+uint32_t tally_fp_control(void)
 {
 #if defined(__x86_64__)
     return (uint32_t)fegetround() << 16 | (_mm_getcsr() & ~0x3fu);
@@ -333,9 +370,9 @@ __attribute__((no_sanitize("address"))) static void fill_stack(void)
 /* Looks at the floating-point control itself: coming back from the stack of calls restores it. */
 static void enter(void)
 {
-    uint32_t control = fp_control();
+    uint32_t control = tally_fp_control();
     current_call(exchange->function, &exchange->registers, memory);
-    exchange->changed_fp = fp_control() != control;
+    exchange->changed_fp = tally_fp_control() != control;
 }
 
 void tally_run(tally_call_t *call)

@@ -61,6 +61,7 @@ static void read_relocations(struct link_map *library, const ElfW(Rela) *entries
         uintptr_t *place = (uintptr_t *)(library->l_addr + entries[i].r_offset);
         references = realloc(references, (reference_count + 1) * sizeof *references);
         references[reference_count++] = (struct reference){place, *place, found};
+        *found->real = (void (*)(void)) * place;
     }
 }
 
@@ -118,20 +119,39 @@ void tally_redirect(uint32_t spared)
 static struct tally_exchange *exchange;
 static int requests, replies;
 
-static void ask(uint32_t request)
+static void (*call_again)(uint32_t entry);
+
+/* Gives what is to be done: 'a' nothing more, 'r' run the C's own function. */
+static char ask(uint32_t request)
 {
-    char byte = 'e';
-    exchange->request = request;
-    if (write(replies, &byte, 1) != 1 || read(requests, &byte, 1) != 1)
-        _exit(0); /* the harness is gone */
-    if (byte == 'x')
-        tally_left();
+    for (;;) {
+        char byte = 'e';
+        exchange->request = request;
+        if (exchange->watched && request <= TALLY_AGAIN) {
+            exchange->hidden = tally_hidden();
+            exchange->control = tally_fp_control();
+        }
+        if (write(replies, &byte, 1) != 1 || read(requests, &byte, 1) != 1)
+            _exit(0); /* the harness is gone */
+        if (byte == 'x')
+            tally_left();
+        if (byte != 'n')
+            return byte;
+        call_again(exchange->function);
+        request = TALLY_AGAIN;
+    }
 }
 
-static void ask_call(uint32_t boundary)
+static int ask_call(uint32_t boundary)
 {
     exchange->boundary = boundary;
-    ask(TALLY_CALL);
+    return ask(TALLY_CALL) == 'r';
+}
+
+static void ask_left(uint32_t boundary)
+{
+    exchange->boundary = boundary;
+    ask(TALLY_CAME_BACK);
 }
 
 static uint64_t ask_load(uint64_t address, uint32_t bytes)
@@ -162,10 +182,12 @@ static void ask_tie(uint32_t number, uint32_t count, const void *const *variable
     ask(TALLY_TIE);
 }
 
-struct tally_outside tally_ask_through(struct tally_exchange *shared, int request_fd, int reply_fd)
+struct tally_outside tally_ask_through(struct tally_exchange *shared, int request_fd, int reply_fd,
+                                       void (*again)(uint32_t entry))
 {
+    call_again = again;
     exchange = shared;
     requests = request_fd;
     replies = reply_fd;
-    return (struct tally_outside){ask_call, ask_load, ask_store, ask_tie};
+    return (struct tally_outside){ask_call, ask_left, ask_load, ask_store, ask_tie};
 }

@@ -10,20 +10,25 @@ struct tally_exchange;
 
 /* What the glue asks of the world outside; see enum tally_request. */
 struct tally_outside {
-    void (*call)(uint32_t boundary);
+    int (*call)(uint32_t boundary); /* whether the C's own function is to run */
+    void (*left)(uint32_t boundary);
     uint64_t (*load)(uint64_t address, uint32_t bytes);
     void (*store)(uint64_t address, uint32_t bytes, uint64_t value);
     void (*tie)(uint32_t number, uint32_t count, const void *const *variables, const unsigned char *sizes);
 };
 
-/* Carries what a running call asks to the harness and waits for the answer, over these open files. */
-struct tally_outside tally_ask_through(struct tally_exchange *exchange, int request_fd, int reply_fd);
+/* Carries what a running call asks to the harness and waits for the answer, over these open files. The answer may be to
+ * call an entry of the glue first, through `again`. */
+struct tally_outside tally_ask_through(struct tally_exchange *exchange, int request_fd, int reply_fd,
+                                       void (*again)(uint32_t entry));
 
-/* One function of the C and what is called instead of it; `boundary` is its number. Tables are sorted by name. */
+/* One function of the C and what is called instead of it; `boundary` is its number, and `real` is filled in with the
+ * function itself. Tables are sorted by name. */
 struct tally_stand_in {
     const char *name;
     void (*function)(void);
     uint32_t boundary;
+    void (**real)(void);
 };
 
 /* Finds every place where the library names one of the functions. Returns NULL or what failed. */

@@ -28,7 +28,9 @@ def _constants(enum: str, *names: str) -> list[int]:
 PENDING, RETURNED, WILD, HANG, EXTERNAL, LEFT, FAILED = _constants(
     "tally_stop", "PENDING", "RETURNED", "WILD", "HANG", "EXTERNAL", "LEFT", "FAILED"
 )
-CALL, LOAD, STORE, TIE = _constants("tally_request", "CALL", "LOAD", "STORE", "TIE")
+CALL, CAME_BACK, AGAIN, LOAD, STORE, TIE = _constants(
+    "tally_request", "CALL", "CAME_BACK", "AGAIN", "LOAD", "STORE", "TIE"
+)
 BELOW_STACK, ABOVE_STACK, NOWHERE = _constants("tally_place", "BELOW_STACK", "ABOVE_STACK", "NOWHERE")
 
 #: Bytes before the guest's regions.

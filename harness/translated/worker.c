@@ -72,12 +72,13 @@ int main(int count, char **arguments)
         fail("cannot load the library", dlerror());
     tally_call_t *call = (tally_call_t *)symbol(library, "tally_call");
     *(void (**)(const char *))symbol(library, "tally_on_external") = tally_external_called;
-    *(struct tally_outside *)symbol(library, "tally_ask") = tally_ask_through(exchange, request_fd, reply_fd);
+    *(struct tally_outside *)symbol(library, "tally_ask") = 
+        tally_ask_through(exchange, request_fd, reply_fd, (void (*)(uint32_t))symbol(library, "tally_again"));
     struct link_map *map;
     dlinfo(library, RTLD_DI_LINKMAP, &map);
     limit();
     setvbuf(stdout, NULL, _IONBF, 0);
-    const char *failure = tally_guard(exchange);
+    const char *failure = tally_guard(exchange, (tally_kept_t *)symbol(library, "tally_kept"));
     if (!failure)
         failure = tally_find_references(map, symbol(library, "tally_stand_ins"),
                                         *(const uint32_t *)symbol(library, "tally_stand_in_count"));

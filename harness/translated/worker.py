@@ -9,6 +9,7 @@ import subprocess
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
+from enum import Enum
 from typing import Any
 
 from harness.engines.base import Region
@@ -25,6 +26,15 @@ _START_SECONDS = 30
 
 #: Bytes of what the C printed that an outcome shows.
 _PRINTED = 400
+
+
+class Answer(Enum):
+    """What a call that waits is to do; RUN and CALL answer calls only."""
+
+    GO_ON = b"a"
+    LEAVE = b"x"  # come to an end at once
+    RUN = b"r"  # run the C's own function, and tell when it has come back
+    CALL = b"n"  # call the entry in ``exchange.function`` first, and ask again
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,12 +63,17 @@ class Worker:
         return self._memory.exchange
 
     def run(
-        self, function: int, memory: tuple[Region, ...], answer: Callable[[], bool], spared: int = -1
+        self,
+        function: int,
+        memory: tuple[Region, ...],
+        answer: Callable[[], Answer],
+        spared: int = -1,
+        watched: bool = False,
     ) -> Death | None:
         """Calls entry ``function`` on ``memory``; the exchange's registers go in and come out.
 
-        Whatever the call does outside, ``answer`` is asked, and says whether the call is to go on; boundary
-        ``spared`` is called as it is. Gives None after a call that ended by itself or was stopped in good order, as
+        Whatever the call does outside, ``answer`` is asked; boundary ``spared`` is called as it is. With ``watched``
+        the exchange also says what the C keeps that is not the guest's. Gives None after a call that ended by itself or was stopped in good order, as
         ``exchange.stop`` says.
         """
         if self._process.busy or not self._process.alive():
@@ -68,6 +83,7 @@ class Worker:
         self._memory.put(memory)
         self.exchange.function = function
         self.exchange.spared = spared & 0xFFFF_FFFF
+        self.exchange.watched = watched
         self.exchange.stop = PENDING
         death = self._process.call(self._patience, answer)
         if death is None and self.exchange.stop != RETURNED:
@@ -135,14 +151,14 @@ class _Process:
                 help="look at what the C does before any call: constructors, libraries that it is linked with",
             )
 
-    def call(self, patience: float, answer: Callable[[], bool]) -> Death | None:
+    def call(self, patience: float, answer: Callable[[], Answer]) -> Death | None:
         """Lets the worker make the call that the exchange describes. Units: ``patience`` in seconds."""
         self.busy = True
         self._requests.write(b"r")
         while answered := self._answers.poll(patience * 1000):
             said = self._replies.read(1)
             if said == b"e":
-                self._requests.write(b"a" if answer() else b"x")
+                self._requests.write(answer().value)
             elif said:
                 self.busy = False
                 return None
