@@ -196,7 +196,7 @@ def _run(
         if progress is not None:
             progress(ended, len(items), items[index].function.name)
 
-    gathered = run_all(check_item, items, max(1, min(workers, len(items))), _prepare, (), done)
+    gathered = run_all(check_item, items, max(1, min(workers, len(items))), prepare, (), done)
     results: list[FunctionResult] = []
     timing: dict[str, float] = {}
     for index, item in enumerate(items):
@@ -213,24 +213,40 @@ def _run(
 _bench: Workbench | None = None
 
 
-def _prepare() -> None:
+def prepare() -> None:
     """Begins a worker with nothing open, whatever its parent had open."""
     global _bench
     _bench = None
 
 
+def opened(build: Build) -> str:
+    """Opens a build in this worker process and tries it out; what the user must change first is given as text."""
+    try:
+        _opened(build).try_out()
+    except UsageError as error:
+        return str(error)
+    return ""
+
+
+def _opened(build: Build) -> Workbench:
+    """The workbench of a build in this worker process."""
+    global _bench
+    if _bench is None or _bench.build != build:
+        if _bench is not None:
+            _bench.close()
+        _bench = None
+        _bench = Workbench(build)
+    return _bench
+
+
 def check_item(item: Item) -> Done:
     """Checks one function in this worker process."""
-    global _bench
     clock = Clock()
     try:
-        if _bench is None or _bench.build != item.build:
-            if _bench is not None:
-                _bench.close()
-            _bench = Workbench(item.build)
-        source = item.study.source(_bench, item.function, item.limits)
+        bench = _opened(item.build)
+        source = item.study.source(bench, item.function, item.limits)
         clock.lap("shape")
-        job = _bench.job(item.function, item.study.limits(source, item.limits))
+        job = bench.job(item.function, item.study.limits(source, item.limits))
         results = check_function(job, source, clock)
         return Done(tuple(item.study.row(source, result) for result in results), clock.seconds)
     except UsageError as error:  # something changed after the check began

@@ -33,8 +33,9 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("harness.check", "harness.listing"),
     ("harness.replaying", "harness.survey", "harness.selftest", "harness.starter", "harness.opcodes"),
     ("harness.nightly",),
+    ("harness.pytest_checks",),
     ("harness.cli_shared", "harness.cli_opcodes", "harness.cli_nightly"),
-    ("harness.cli",),
+    ("harness.cli", "harness.pytest_plugin"),
 )
 
 #: What judges or tells of legs must not know any: these import no engine, only the protocol.
