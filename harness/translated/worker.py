@@ -73,8 +73,8 @@ class Worker:
         """Calls entry ``function`` on ``memory``; the exchange's registers go in and come out.
 
         Whatever the call does outside, ``answer`` is asked; boundary ``spared`` is called as it is. With ``watched``
-        the exchange also says what the C keeps that is not the guest's. Gives None after a call that ended by itself or was stopped in good order, as
-        ``exchange.stop`` says.
+        the exchange also says what the C keeps that is not the guest's. Gives None after a call that ended by itself
+        or was stopped in good order, as ``exchange.stop`` says.
         """
         if self._process.busy or not self._process.alive():
             self._process.end()
