@@ -116,6 +116,11 @@ class Workbench:
         """Names and versions of all legs, the references first."""
         return tuple(LegInfo(engine.name, engine.version) for engine in (*self.references, *self.translations))
 
+    @property
+    def around(self) -> Surroundings:
+        """Everything outside of the program."""
+        return self._around
+
     def compilers(self) -> tuple[str, ...]:
         """The compilers, or one empty name where only the references run."""
         return tuple(library.compiler.command for library in self.libraries) or ("",)

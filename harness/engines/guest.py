@@ -225,7 +225,7 @@ class Guest:
             stop._replace(steps=fuel - left),
             self._coverage(parts),
             tuple(GuestEvent(kind, address) for kind, address in events),
-            tuple(self._world.events) if self._world is not None else (),
+            self.outside_events,
             tuple(self._effects),
             in_callee,
         )
@@ -246,6 +246,11 @@ class Guest:
         self._probing = probing
         yield from self._through(entry, RETURN_ADDRESS, _Crossing(fuel))
         self._probing = False
+
+    @property
+    def outside_events(self) -> tuple[OutsideEvent, ...]:
+        """What the run did outside so far."""
+        return tuple(self._world.events) if self._world is not None else ()
 
     def after(self, region: Region) -> Region:
         """Gives what a region of the state holds now: the same object where nothing has changed."""

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import struct
-from collections.abc import Iterable, Iterator, Mapping
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from itertools import permutations
@@ -96,6 +97,12 @@ class World:
                 view.write(extent[0], data)
                 answers.append(f"{span.name}={_shown(data)}")
         self.events.append(OutsideEvent(EventKind.CALL, boundary.name, tuple(values), ", ".join(answers)))
+
+    def catch_up(self, events: Sequence[OutsideEvent]) -> None:
+        """Takes what another leg did so far for what this one did."""
+        self.events[:] = events
+        reads = (int(event.where, 16) for event in events if event.kind is EventKind.READ)
+        self._reads = dict(Counter(reads))
 
     def nested(self) -> World:
         """The world as an isolated callee meets it: what it does there is no event of the function under test."""

@@ -65,6 +65,12 @@ class Surroundings:
         """What is outside of the whole program."""
         return self._alone
 
+    def for_calls(self, program: Program) -> Outside | None:
+        """What is outside where all calls are followed: a function that only the C lacks is none of it."""
+        held = {function.address for function in program.functions}
+        lacking = tuple(one for one in self.undeclared if one.address not in held)
+        return replace(self, undeclared=lacking, callees=()).for_search()
+
     @cached_property
     def _alone(self) -> Outside | None:
         return self._with(()) if self.declared or self.undeclared or self.windows else None

@@ -24,22 +24,23 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "harness.engines.guest",
         "harness.engines.probes",
     ),
-    ("harness.program", "harness.evidence", "harness.nights"),
+    ("harness.program", "harness.evidence", "harness.explain.model", "harness.nights"),
     ("harness.translated", "harness.states", "harness.store", "harness.report", "harness.coverage", "harness.pool"),
     ("harness.engines",),
     ("harness.compare",),
     ("harness.check_function", "harness.tally"),
     ("harness.workbench",),
     ("harness.check", "harness.listing"),
-    ("harness.replaying", "harness.survey", "harness.selftest", "harness.starter", "harness.opcodes"),
+    ("harness.bisect", "harness.replaying", "harness.survey", "harness.selftest", "harness.starter", "harness.opcodes"),
     ("harness.nightly",),
     ("harness.pytest_checks",),
-    ("harness.cli_shared", "harness.cli_opcodes", "harness.cli_nightly"),
+    ("harness.explain",),
+    ("harness.cli_shared", "harness.cli_explain", "harness.cli_opcodes", "harness.cli_nightly"),
     ("harness.cli", "harness.pytest_plugin"),
 )
 
 #: What judges or tells of legs must not know any: these import no engine, only the protocol.
-JUDGES = tuple(f"harness.{room}" for room in ("compare", "verdicts", "results", "evidence", "nights", "report"))
+JUDGES = tuple(f"harness.{room}" for room in ("compare", "verdicts", "results", "evidence", "nights", "culprits", "report"))
 PROTOCOL = "harness.engines.base"
 
 
