@@ -6,6 +6,7 @@ import datetime
 import os
 import re
 from fnmatch import fnmatchcase
+from itertools import pairwise
 from pathlib import Path
 from typing import Self
 
@@ -101,22 +102,27 @@ def prune_known(path: Path, gone: frozenset[int]) -> None:
     show where an entry begins and ends, or cannot be written.
     """
     before = load_known(path)
-    text = path.read_text(encoding="utf-8-sig")
-    lines = text.splitlines(keepends=True)
+    lines = path.read_bytes().decode().splitlines(keepends=True)  # line ends stay as they are
     starts = [_with_comment(lines, at) for at, line in enumerate(lines) if _HEADING.fullmatch(line.rstrip("\r\n"))]
-    ends = [*starts[1:], len(lines)]
-    dropped = {at for number, (start, end) in enumerate(zip(starts, ends, strict=True)) if number in gone
-               for at in range(start, end)}  # fmt: skip
-    made = path.with_name(f".{path.name}.{os.getpid()}")
+    entries = [lines[start:end] for start, end in pairwise([*starts, len(lines)])]
+    kept = [*lines[: starts[0] if starts else None]]
+    for number, entry in enumerate(entries):
+        if number not in gone:
+            kept += entry
     wanted = tuple(entry for number, entry in enumerate(before) if number not in gone)
+    made = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         with made.open("w", encoding="utf-8", newline="") as file:
-            file.writelines(line for at, line in enumerate(lines) if at not in dropped)
+            file.writelines(kept)
             file.flush()
             os.fsync(file.fileno())
-        if len(starts) != len(before) or load_known(made) != wanted:
+        if len(entries) != len(before) or load_known(made) != wanted:
             raise UsageError(
-                str(path), "cannot be pruned", expected="a [[known]] heading of its own line for each", help="edit it"
+                str(path),
+                "cannot be pruned",
+                got="no heading of its own for each entry",
+                expected="a line [[known]] before each",
+                help="remove the entries by hand",
             )
         made.replace(path)
     except OSError as error:

@@ -90,7 +90,7 @@ class _Judge:
                 return Status.KNOWN, entry.why()
         runs, differing = self._runs(key)
         if not self._is_steady(key):
-            return Status.FLAKY, f"differs in {differing} of {runs} runs of the same state"
+            return Status.FLAKY, f"differs in {differing} of {runs} runs of the same states"
         if entries:
             return Status.EXPIRED, f"was known: {entries[0].why()}"
         if key in self._before.open:
@@ -105,18 +105,18 @@ class _Judge:
     def _quiet(self, key: FindingKey) -> tuple[Status, str]:
         """The status of an earlier finding that did not show tonight."""
         tried, row = self._tried.get(key, []), self._seen.rows.get(key.subject)
-        untried = next((one.untried or one.rows[0].reason for one in tried if not one.agrees), "")
+        silent = next((one for one in tried if not one.agrees), None)
         agrees = row is not None and row.verdict is Verdict.AGREE
         past = self._before.open.get(key)
         if past is not None and past.status is Status.FLAKY and agrees:
             nights = self._before.quiet(key)
             if nights < self._patience:
                 return Status.FLAKY, f"did not show tonight, {nights} of {self._patience} nights until it is fixed"
-        if tried and not untried:
+        if tried and silent is None:
             return Status.FIXED, f"{_cases(tried)} now"
-        why = f"its case cannot be tried ({untried})" if untried else "it has no case"
+        why = _silence(silent)
         if row is not None and agrees:
-            return Status.FIXED, f"{why}, but {row.compared:,} states agree"
+            return Status.FIXED, f"{why}, and {row.compared:,} states agree"
         if row is None:
             return Status.UNTRIED, f"{why}, and its function was not checked tonight"
         return Status.UNTRIED, f"{why}, and its function is {row.verdict} tonight"
@@ -150,6 +150,15 @@ class _Judge:
 
 def _wavers(repeat: Tried) -> bool:
     return not all(row.verdict is Verdict.DIFFER for row in repeat.rows)
+
+
+def _silence(silent: Tried | None) -> str:
+    """Why no case says that a finding is gone."""
+    if silent is None:
+        return "it has no case"
+    if silent.untried:
+        return f"its case cannot be tried ({silent.untried})"
+    return f"its case shows nothing now ({silent.rows[0].reason})"
 
 
 def _cases(tried: Iterable[Tried]) -> str:

@@ -1,0 +1,8 @@
+"""The tiny projects of tests/harness serve here too."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "harness"))
