@@ -24,7 +24,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "harness.engines.guest",
         "harness.engines.probes",
     ),
-    ("harness.program", "harness.evidence", "harness.explain.model", "harness.nights"),
+    ("harness.program", "harness.evidence", "harness.explain.model", "harness.nights", "harness.culprits"),
     ("harness.translated", "harness.states", "harness.store", "harness.report", "harness.coverage", "harness.pool"),
     ("harness.engines",),
     ("harness.compare",),
@@ -35,12 +35,14 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("harness.nightly", "harness.bisect"),
     ("harness.pytest_checks",),
     ("harness.explain",),
-    ("harness.cli_shared", "harness.cli_explain", "harness.cli_opcodes", "harness.cli_nightly"),
+    ("harness.cli_shared", "harness.cli_bisect", "harness.cli_explain", "harness.cli_opcodes", "harness.cli_nightly"),
     ("harness.cli", "harness.pytest_plugin"),
 )
 
 #: What judges or tells of legs must not know any: these import no engine, only the protocol.
-JUDGES = tuple(f"harness.{room}" for room in ("compare", "verdicts", "results", "evidence", "nights", "culprits", "report"))
+JUDGES = tuple(
+    f"harness.{room}" for room in ("compare", "verdicts", "results", "evidence", "nights", "culprits", "report")
+)
 PROTOCOL = "harness.engines.base"
 
 
