@@ -1,0 +1,154 @@
+"""The translated C with a look at what it holds before each tied statement, compiled as the user compiles it.
+
+Only the functions at hand keep their bodies in what is compiled anew; the linker takes them before the objects that are
+there already. The looks are calls, so that values are in their places there, whatever the optimisation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from harness.config import Build
+from harness.errors import HarnessError
+from harness.explain.ties import Tie, file_of, ties_of
+from harness.opcodes.score_build import has_variables_of_its_own
+from harness.opcodes.score_source import CFile, CFunction
+from harness.program.model import Function
+from harness.translated.binding import function_name
+from harness.translated.build import Library, matching
+from harness.translated.cache import digest, is_kept, keep
+from harness.translated.symbols import read_symbols
+
+_TIE_H = Path(__file__).parents[1] / "translated" / "tie.h"
+
+#: The linker takes what it finds first, and keeps still about the rest.
+_FIRST_COUNTS = ("-Wl,-z,muldefs",)
+#: Variables that nothing names are left out, those that nothing writes stay variables.
+_PLAINEST = ("-O0", "-ftoplevel-reorder")
+
+
+@dataclass(frozen=True, slots=True)
+class TiedFunction:
+    """A guest function, its C, and the ties found in it."""
+
+    guest: Function
+    c: CFunction
+    ties: tuple[Tie, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """A library that stops at ties; the number of a tie is its place in ``ties``."""
+
+    library: Library
+    ties: tuple[Tie, ...]
+    owners: tuple[TiedFunction, ...]  # of each tie
+
+
+class Sources:
+    """The C of one build as syntax trees, parsed as far as it is asked for."""
+
+    def __init__(self, build: Build) -> None:
+        if build.translated is None:
+            raise HarnessError(str(build.file), "no translated C to look at")
+        self.build = build
+        self.translated = build.translated
+        self._paths = matching(self.translated.sources, build.folder, f"{build.file} [translated] sources")
+        self._files: dict[Path, CFile] = {}
+        self._found: dict[int, TiedFunction | None] = {}
+
+    def of(self, function: Function) -> TiedFunction | None:
+        """The C of a guest function; None where it is not found under the binding's name."""
+        if function.address not in self._found:
+            self._found[function.address] = self._find(function)
+        return self._found[function.address]
+
+    def _find(self, function: Function) -> TiedFunction | None:
+        name = function_name(self.translated.binding, function.name, function.address, function.segment)
+        c = file_of(name, self._paths, self._files) if name else None
+        if c is None:
+            return None
+
+        def holds(address: int) -> bool:
+            return function.address <= address < function.end and address % 4 == 0
+
+        return TiedFunction(function, c, tuple(ties_of(c, c.file.parts(c), holds)))
+
+
+def watch(sources: Sources, functions: Iterable[TiedFunction], library: Library, extra: Sequence[str] = ()) -> Watched:
+    """The library with looks at the ties of ``functions``; ``extra`` are options added to the user's.
+
+    Errors: ``CompilerRefusal``.
+    """
+    ties: list[Tie] = []
+    owners: list[TiedFunction] = []
+    made: list[Path] = []
+    by_file: dict[Path, list[TiedFunction]] = {}
+    for one in functions:
+        by_file.setdefault(one.c.file.path, []).append(one)
+    visible = read_symbols([library.path]).defined
+    for watched in by_file.values():
+        looks = []
+        for one in watched:
+            looks += [(tie.offset, tie.offset, _look(len(ties) + n, tie)) for n, tie in enumerate(one.ties)]
+            ties += one.ties
+            owners += [one] * len(one.ties)
+        made.append(_object(sources, watched, looks, visible, library, extra))
+    store = library.path.parent
+    path = store / f"watch-{digest(library.path.name, *(one.name for one in made))[:32]}.so"
+    if not is_kept(path):
+        library.compiler.link([*made, *library.parts], path, _FIRST_COUNTS)
+    return Watched(replace(library, path=path), tuple(ties), tuple(owners))
+
+
+def _look(number: int, tie: Tie) -> bytes:
+    """The statement that shows what the C holds at a tie."""
+    if not tie.variables:
+        return f"tally_tie({number}u, 0u, 0, 0); ".encode()
+    copies = ", ".join(f"TALLY_COPY({name})" for name in tie.variables)
+    sizes = ", ".join(f"TALLY_BYTES({name})" for name in tie.variables)
+    count = len(tie.variables)
+    return (
+        f"tally_tie({number}u, {count}u, (const void *const []){{{copies}}}, (const unsigned char []){{{sizes}}}); "
+    ).encode()
+
+
+def _object(
+    sources: Sources,
+    watched: Sequence[TiedFunction],
+    looks: list[tuple[int, int, bytes]],
+    visible: frozenset[str],
+    library: Library,
+    extra: Sequence[str],
+) -> Path:
+    """The object of one file in which only the functions at hand have bodies.
+
+    A function that needs variables of its file that no other file can see would get copies of its own: then the whole
+    file is compiled.
+    """
+    file = watched[0].c.file
+    cut = [set(file.cuts(one.c, visible)) for one in watched]
+    cuts = sorted(set.intersection(*cut))
+    if cuts:
+        found = _compiled(sources, file, [*cuts, *looks], library, (*extra, *_PLAINEST))
+        if has_variables_of_its_own(found):
+            cuts = []
+    return _compiled(sources, file, [*cuts, *looks], library, extra)
+
+
+def _compiled(
+    sources: Sources, file: CFile, changes: list[tuple[int, int, bytes]], library: Library, extra: Sequence[str]
+) -> Path:
+    text = file.changed(changes)
+    store = library.path.parent
+    source = store / f"watch-{digest(text)[:32]}.c"
+    if not is_kept(source):
+        partial = source.with_suffix(".partial")
+        partial.write_bytes(text)
+        keep(partial, source)
+    include = [folder.resolve() for folder in sources.translated.include]
+    beside = ["-w", "-iquote", str(file.path.parent), "-include", str(_TIE_H), *extra]
+    return library.compiler.compile(source, text, include, store, beside)
+

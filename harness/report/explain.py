@@ -1,0 +1,185 @@
+"""What an explanation prints and writes: for a terminal, as Markdown and as JSON, all from the same parts.
+
+The order is fixed: verdict and place, values, culprits, the way there, the state, how to see it again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.text import Text
+
+from harness.errors import UsageError
+from harness.explain.model import Culprit, Executed, Explanation, Surety, Value
+from harness.report.terminal import describe_place, event_lines, value_lines
+from harness.report.text import visible
+
+SCHEMA = "tallystick.explain/1"
+
+#: Words of memory in a row of the picture.
+_ROW = 4
+
+#: A heading, and lines under it; the first part is the title.
+_Part = tuple[str, list[str]]
+
+
+def print_explanation(console: Console, explanation: Explanation) -> None:
+    """Prints everything about one case."""
+    for heading, lines in parts(explanation):
+        console.print(Text(heading, style="bold"))
+        for line in lines:
+            console.print(f"  {line}")
+        console.print()
+
+
+def explanation_document(explanation: Explanation) -> dict[str, Any]:
+    """The whole explanation, ready for ``json``."""
+    document = _hexed(asdict(explanation))
+    assert isinstance(document, dict)  # as the explanation is a record
+    return {"schema": SCHEMA, **document}
+
+
+def write_markdown(explanation: Explanation, path: Path) -> None:
+    """Writes the same as Markdown to ``path``.
+
+    Errors: ``UsageError`` where it cannot be written.
+    """
+    (title, first), *rest = parts(explanation)
+    texts = [f"# {title}\n", _fenced(first)]
+    for heading, lines in rest:
+        texts += [f"## {heading}\n", _fenced(lines)]
+    try:
+        path.write_text("\n".join(texts), encoding="utf-8")
+    except OSError as error:
+        raise UsageError(str(path), "cannot be written", got=(error.strerror or str(error)).lower()) from None
+
+
+def _fenced(lines: list[str]) -> str:
+    return "\n".join(["```text", *lines, "```", ""])
+
+
+def parts(explanation: Explanation) -> Iterator[_Part]:
+    """All that is told, in its fixed order."""
+    yield _title(explanation), _values(explanation)
+    if explanation.culprits or explanation.how:
+        yield _how(explanation), []
+    for number, culprit in enumerate(explanation.culprits, 1):
+        yield _culprit_title(explanation, culprit, number), list(_culprit(culprit))
+    if explanation.slice:
+        yield "the way there", [_step(one) for one in explanation.slice]
+    if state := list(_state(explanation)):
+        yield "the state", state
+    notes = [*explanation.notes, f"tallystick replay {explanation.case}"]
+    yield "again", [visible(note) for note in notes]
+
+
+def _step(one: Executed) -> str:
+    return visible(f"{'>' if one.culprit else ' '} {one.address:016x}  {one.text:<28} {one.wrote}".rstrip())
+
+
+def _title(explanation: Explanation) -> str:
+    where = " in ".join(filter(None, (explanation.function, explanation.build)))
+    under = f" under {explanation.compiler}" if explanation.compiler else ""
+    place = f": {describe_place(explanation.difference)}" if explanation.difference is not None else ""
+    return visible(f"{explanation.verdict}: {where}{under}{place}")
+
+
+def _values(explanation: Explanation) -> list[str]:
+    difference = explanation.difference
+    if difference is None:
+        return []
+    width = max(len(name) for name, _ in difference.values) + 2 + (len("all of ") if difference.events else 0)
+    lines = [line[2:] for line in (*value_lines(difference, width), *event_lines(difference, width))]
+    first, last = difference.values[0][1], difference.values[-1][1]
+    try:
+        bits = int(first, 16) ^ int(last, 16)
+    except ValueError:  # words, or not observed
+        return lines
+    wrong = [n for n in range(bits.bit_length()) if bits >> n & 1]
+    return [*lines, f"{'bits':{width}}{_ranges(wrong)}"] if wrong else lines
+
+
+def _ranges(numbers: list[int]) -> str:
+    """Ascending numbers as ranges, the highest first: ``31-16, 3, 0``."""
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and runs[-1][1] == number - 1:
+            runs[-1][1] = number
+        else:
+            runs.append([number, number])
+    return ", ".join(f"{high}-{low}" if high > low else f"{low}" for low, high in reversed(runs))
+
+
+def _how(explanation: Explanation) -> str:
+    return visible(explanation.how)
+
+
+def _culprit_title(explanation: Explanation, culprit: Culprit, number: int) -> str:
+    several = f" {number}" if len(explanation.culprits) > 1 else ""
+    word = "guess" if culprit.surety is Surety.GUESS else "culprit"
+    within = f" in {culprit.function}" if culprit.function != explanation.function else ""
+    return visible(f"{word}{several}: {culprit.address:016x}  {culprit.text}{within}")
+
+
+def _culprit(culprit: Culprit) -> Iterator[str]:
+    rows = [("manual", culprit.manual)]
+    rows += [(value.where, f"{value.expected}  read") for value in culprit.operands]
+    for value in culprit.results:
+        rows += [(value.where, f"{value.expected}  should be"), ("", f"{value.actual}  the C"), ("", _marks(value))]
+    kinds = "; ".join(filter(None, (culprit.kind, culprit.like)))
+    rows += [("class", kinds)] if kinds else []
+    rows += [("shown by", f"{culprit.states} of {culprit.of} failing states")] if culprit.of else []
+    width = max(len(name) for name, _ in rows) + 2
+    yield from (visible(f"{name:{width}}{text}".rstrip()) for name, text in rows if name or text)
+    if culprit.source is not None:
+        yield visible(f"{'C':{width}}{culprit.source.file}:{culprit.source.line}")
+        for line in culprit.source.lines:
+            yield visible(f"{'>' if line.marked else ' '} {line.number:6}  {line.text}")
+
+
+def _marks(value: Value) -> str:
+    if len(value.expected) != len(value.actual):
+        return ""
+    return "".join("^" if a != b else " " for a, b in zip(value.expected, value.actual, strict=True)).rstrip()
+
+
+def _state(explanation: Explanation) -> Iterator[str]:
+    """The shrunk state as a table of registers, and its memory as a small picture."""
+    width = max((len(value.where) for value in explanation.registers), default=0) + 2
+    for value in explanation.registers:
+        yield f"{value.where:{width}}{value.expected}  {value.actual}".rstrip()
+    last = -1
+    row: list[str] = []
+    marks: list[str] = []
+    for word in explanation.memory:
+        if row and (word.address != last + 4 or len(row) == _ROW):
+            yield _row(row, marks)
+            row, marks = [], []
+        if not row:
+            row = [f"{word.address:016x}"]
+        row.append(word.value)
+        if word.marks:
+            marks.append(f"{'' if len(row) == 2 else f'+{4 * (len(row) - 2):x} '}{word.marks}")
+        last = word.address
+    if row:
+        yield _row(row, marks)
+
+
+def _row(row: list[str], marks: list[str]) -> str:
+    return f"{row[0]}  {' '.join(row[1:]):<{9 * _ROW}}  {'; '.join(marks)}".rstrip()
+
+
+def _hexed(value: Any) -> Any:
+    """Addresses as 16 hex digits, everything else as it is."""
+    if isinstance(value, dict):
+        return {
+            key: f"{one:016x}" if key == "address" and isinstance(one, int) else _hexed(one)
+            for key, one in value.items()
+        }
+    if isinstance(value, (list, tuple)):
+        return [_hexed(one) for one in value]
+    return value

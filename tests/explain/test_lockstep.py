@@ -1,0 +1,59 @@
+"""With ties, the wrong instruction is named, however the C keeps its registers and wherever its addresses stand."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+import tied_project as project
+
+from harness.explain.explaining import explain
+from harness.explain.model import Method, Surety
+
+#: Offset of the wrong statement, the statement, and the class that is told: each worked out by hand.
+FAULTS = {
+    "logical shift": (0x04, "{2} = (int64_t)((uint32_t){4} >> 2);"),
+    "other branch": (0x08, "taken = {5} < 64;"),
+    "slot": (0x0C, "{2} = (int32_t)({2} + {5} + 1);"),
+    "no sign": (0x10, "{2} = (uint32_t)({2} - {5});"),
+    "store": (0x18, "put(m, {6}, {2} ^ 0x100);"),
+}
+
+
+@pytest.mark.parametrize("cached", [False, True], ids=["struct", "variables"])
+@pytest.mark.parametrize("tie", ["comments", "directives", "labels"])
+@pytest.mark.parametrize("fault", FAULTS)
+def test_the_wrong_instruction_is_named_for_certain(tmp_path: Path, fault: str, tie: str, cached: bool) -> None:
+    offset, wrong = FAULTS[fault]
+    tally = project.make(tmp_path, {offset: wrong}, tie, cached)
+    told = explain(project.case_of(tally))
+    assert told.method is Method.LOCKSTEP
+    assert [one.address & 0xFFFF_FFFF for one in told.culprits] == [project.ADDRESS + offset]
+    assert told.culprits[0].surety is Surety.CERTAIN
+    source = told.culprits[0].source
+    assert source is not None
+    marked = [line.text for line in source.lines if line.marked]
+    assert wrong.split(" = ")[-1].split("{")[0][:6] in marked[0]
+
+
+@pytest.mark.parametrize("fault", ["logical shift", "slot", "no sign", "store"])
+def test_a_line_under_a_condition_is_no_wrong_way(tmp_path: Path, fault: str) -> None:
+    offset, wrong = FAULTS[fault]
+    told = explain(project.case_of(project.make(tmp_path, {offset: wrong}, jumps=False)))
+    assert [one.address & 0xFFFF_FFFF for one in told.culprits] == [project.ADDRESS + offset]
+
+
+@pytest.mark.parametrize("cached", [False, True], ids=["struct", "variables"])
+def test_two_faults_at_once_are_both_named(tmp_path: Path, cached: bool) -> None:
+    wrong = dict([FAULTS["logical shift"], FAULTS["slot"]])
+    told = explain(project.case_of(project.make(tmp_path, wrong, cached=cached)))
+    named = {one.address & 0xFFFF_FFFF for one in told.culprits}
+    assert named == {project.ADDRESS + offset for offset in wrong}
+
+
+def test_without_a_tie_nothing_is_certain(tmp_path: Path) -> None:
+    offset, wrong = FAULTS["logical shift"]
+    told = explain(project.case_of(project.make(tmp_path, {offset: wrong}, "nothing")))
+    assert told.culprits
+    assert all(one.surety is not Surety.CERTAIN for one in told.culprits)
+    assert "no tie between the C and guest addresses was found" in told.notes
