@@ -16,6 +16,7 @@ from pathlib import Path
 
 import click
 
+from harness.cli_bisect import bisect
 from harness.cli_explain import explain
 from harness.cli_nightly import nightly, report
 from harness.cli_opcodes import opcodes
@@ -181,6 +182,7 @@ def selftest(difference: str, json_file: Path | None) -> int:
 
 
 cli.add_command(nightly)
+cli.add_command(bisect)
 cli.add_command(opcodes)
 cli.add_command(explain)
 cli.add_command(report)

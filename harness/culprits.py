@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.results import Difference, LegInfo
@@ -15,7 +16,8 @@ class Culprit:
     ``state`` is the number of the state that shows it, ``call`` that of the call in its run, both from 1; ``moment``
     says where in the function the C was found to differ. ``case`` is the path of the call cut out by itself, empty
     where it shows nothing by itself. ``partners`` are the functions without which it does not show either: they leave
-    something behind that the guest does not see. ``repeats`` is false where a second run of the same went otherwise.
+    something behind that the guest does not see. ``lasting`` says that it left the host itself in another mode,
+    ``repeats`` is false where a second run of the same went otherwise.
     """
 
     name: str
@@ -26,6 +28,7 @@ class Culprit:
     difference: Difference
     case: str = ""
     partners: tuple[str, ...] = ()
+    lasting: bool = False
     repeats: bool = True
 
 
@@ -55,3 +58,11 @@ class BisectResult:
     legs: tuple[LegInfo, ...] = ()
     seed: int = 0
     seconds: float = 0.0
+
+
+def bisect_status(results: Sequence[BisectResult]) -> int:
+    """The process exit status that stands for ``results``: 0, 1 or 3, as for a check."""
+    verdicts = {result.verdict for result in results}
+    if Verdict.DIFFER in verdicts:
+        return 1
+    return 0 if Verdict.AGREE in verdicts else 3

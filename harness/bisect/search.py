@@ -192,7 +192,7 @@ class _Bisection:
             departure.difference,
             case,
             partners,
-            repeats,
+            repeats=repeats,
         )
 
     def _blame_control(self, state: int, made: Record, address: int, before: int, after: int) -> None:
@@ -206,6 +206,7 @@ class _Bisection:
             next(n for n, event in enumerate(_entries(made), 1) if event.function == address),
             "when it returns",
             difference,
+            lasting=True,
         )
 
     def _partners(self, made: Record, departure: Departure, followed: Followed) -> list[int]:
