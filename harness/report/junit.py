@@ -58,14 +58,14 @@ def _case(suite: Xml.Element, subject: Subject, seconds: float) -> Xml.Element:
 
 def _say(case: Xml.Element, row: FunctionResult | None, told: list[Told], gap: Gap | None) -> None:
     failing = [one for one in told if one.fails]
-    known = [one for one in told if one.status is Status.KNOWN]
+    quiet = [one for one in told if one.status in (Status.KNOWN, Status.UNTRIED)]
     if failing:
         text = "\n\n".join(f"{finding_message(one)}\n\n{full_report(one)}" for one in failing)
         Xml.SubElement(case, "failure", message=_line(finding_message(failing[0]))).text = _text(text)
     elif row is not None and row.verdict is Verdict.HARNESS_ERROR:
         Xml.SubElement(case, "error", message=_line(f"harness-error: {row.reason}"))
-    elif known:
-        Xml.SubElement(case, "skipped", message=_line(finding_message(known[0])))
+    elif quiet:
+        Xml.SubElement(case, "skipped", message=_line(finding_message(quiet[0])))
     elif gap is not None:
         said = f"accepted: {gap.accepted}" if gap.accepted else f"{gap.verdict}: {gap.reason}"
         Xml.SubElement(case, "skipped", message=_line(said))

@@ -56,7 +56,7 @@ def print_night(console: Console, night: Night) -> None:
         line.stylize(_STYLES[one.status], 0, len(one.status))
         console.print(line)
         if one.status is Status.STILL and one.case:
-            console.print(f"{'':10}tallystick replay {one.case}")
+            console.print(visible(f"{'':10}tallystick replay {one.case}"))
     if night.findings:
         console.print()
     for one in needs_report(night):
