@@ -12,7 +12,7 @@ from harness.nights import FindingKey, Subject, finding_key
 from harness.pool import run_all
 from harness.replaying import build_of, run_case
 from harness.results import FunctionResult, Writer
-from harness.store.cases import Case, load_case, recorded_difference
+from harness.store.cases import Case, load_case, recorded_difference, sweep_partial
 from harness.verdicts import Verdict
 from harness.workbench import Workbench, shown_path
 
@@ -68,8 +68,9 @@ def stored_cases(programs: Sequence[CorpusProgram], names: Names) -> tuple[tuple
     found: list[Stored] = []
     problems: dict[str, None] = {}
     for program in programs:
-        config = program.config.resolve()
-        for path in sorted((program.config.parent / ".tallystick" / "cases").glob("*.json")):
+        config, folder = program.config.resolve(), program.config.parent / ".tallystick" / "cases"
+        sweep_partial(folder)
+        for path in sorted(folder.glob("*.json")):
             try:
                 case = load_case(path)
             except UsageError as error:

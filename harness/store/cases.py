@@ -235,6 +235,14 @@ def save_case(case: Case, folder: Path) -> Path:
     return path
 
 
+def sweep_partial(folder: Path) -> None:
+    """Removes what processes that were killed had begun to write; those that run still have theirs."""
+    for path in folder.glob(".*.json.*"):
+        process = path.name.rpartition(".")[2]
+        if process.isdecimal() and not Path("/proc", process).exists():
+            path.unlink(missing_ok=True)
+
+
 def load_case(path: Path) -> Case:
     """The case in the file at ``path``.
 

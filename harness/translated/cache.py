@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import hashlib
 import os
+import shutil
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -59,7 +60,11 @@ def sweep(store: Path) -> None:
     oldest = time.time() - _LIFE
     for path in store.iterdir():
         try:
-            if path.name != _LOCK and path.is_file() and path.stat().st_mtime < oldest:
+            if path.name == _LOCK or path.stat().st_mtime >= oldest:
+                continue
+            if path.is_dir():  # where a compiler worked that was killed
+                shutil.rmtree(path, ignore_errors=True)
+            else:
                 path.unlink()
         except FileNotFoundError:
             continue

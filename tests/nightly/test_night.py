@@ -140,6 +140,20 @@ def test_a_damaged_case_is_told_of_and_costs_nothing(tmp_path: Path) -> None:
     assert corpus.night(4).status == 0
 
 
+def test_what_a_killed_process_had_begun_to_write_is_removed_and_a_living_ones_is_not(tmp_path: Path) -> None:
+    corpus = SmallCorpus.made(tmp_path)
+    corpus.translate(add=WRONG["add"])
+    corpus.night(1)
+    folder = corpus.cases()[0].parent
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    dead, alive = folder / f".x.json.{ended.pid}", folder / f".x.json.{os.getpid()}"
+    dead.touch()
+    alive.touch()
+    corpus.night(2)
+    assert (dead.exists(), alive.exists()) == (False, True)
+
+
 def test_a_function_that_kills_its_worker_once_runs_again_and_is_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
