@@ -260,7 +260,7 @@ class _Following(Answering):
             dead = event.registers.gpr[SP] - start
             if 0 < dead < len(counted):
                 counted[:dead] = expected[:dead]
-            for address in event.links:
+            for address in event.loose:
                 if 0 <= address - start < len(counted):
                     counted[address - start] = expected[address - start]
             if counted != expected:

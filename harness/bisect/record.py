@@ -16,7 +16,7 @@ from harness.engines.base import PAGE, MachineState, Region
 from harness.engines.guest import Guest
 from harness.engines.outside import OutsideEvent
 from interp.machine import Registers
-from interp.optable import Kind, Loc
+from interp.optable import Insn, Kind, Loc
 from interp.replay import Step
 from interp.words import zext64
 
@@ -36,9 +36,9 @@ class Event:
     """Control came into a function or left it.
 
     ``function`` is its guest address; ``registers`` is all that the guest held, ``stale`` the FPRs whose upper half is
-    open. ``pages`` are those that were written since the event before, by address; ``links`` the bytes of memory that
-    hold a saved return address. ``live`` are the registers that the rest of the run still reads. ``outside`` counts the
-    events outside so far, ``steps`` the instructions.
+    open. ``pages`` are those that were written since the event before, by address; ``loose`` the bytes of memory that
+    hold a saved return address or the open half of a saved register. ``live`` are the registers that the rest of the
+    run still reads. ``outside`` counts the events outside so far, ``steps`` the instructions.
     """
 
     way: Way
@@ -46,7 +46,7 @@ class Event:
     registers: Registers
     stale: frozenset[int]
     pages: Mapping[int, bytes]
-    links: frozenset[int]
+    loose: frozenset[int]
     outside: int
     steps: int
     live: frozenset[Loc] = frozenset()
@@ -108,7 +108,8 @@ class _Recorder:
         self._events: list[Event] = []
         self._trail: list[tuple[Iterable[Loc], Iterable[Loc]] | Event] = []
         self._dirty: set[int] = set()
-        self._links: frozenset[int] = frozenset()
+        self._loose: frozenset[int] = frozenset()
+        self._reloaded: frozenset[int] = frozenset()  # FPRs
         self._steps = 0
 
     def run(self, entry: int, fuel: int) -> Record:
@@ -138,15 +139,36 @@ class _Recorder:
 
     def _follow(self, step: Step) -> None:
         """Notes what one instruction read and wrote."""
+        self._trail.append((step.reads, step.writes))
+        if step.insn is not None and step.insn.row.fp_out == 64:
+            self._note_loaded(step, step.insn)
         written = [loc[1] for loc in step.writes if loc[0] == "mem"]
         if written:
             self._dirty.update({address & -PAGE for address in written})
-            saves = step.insn is not None and step.insn.row.kind is Kind.STORE and "t" in step.insn.row.reads
-            if saves and step.insn is not None and step.insn.t == RA:
-                self._links |= set(written)
-            elif not self._links.isdisjoint(written):
-                self._links -= set(written)
-        self._trail.append((step.reads, step.writes))
+            loose = set(self._loose_of(step, written))
+            if loose or not self._loose.isdisjoint(written):
+                self._loose = self._loose.difference(written) | loose
+
+    def _loose_of(self, step: Step, written: list[int]) -> Iterable[int]:
+        """The bytes of a store that nobody can count on: a return address, and the upper half where it is open."""
+        insn = step.insn
+        if insn is None or insn.row.kind is not Kind.STORE:
+            return ()
+        if "t" in insn.row.reads:
+            return written if insn.t == RA else ()
+        return written[:4] if len(written) == 8 and insn.t in self._stale() else ()
+
+    def _note_loaded(self, step: Step, insn: Insn) -> None:
+        """A register that is loaded from where an open half was saved has one again."""
+        for kind, number in step.writes:
+            if kind == "fpr":
+                reads = [loc[1] for loc in step.reads if loc[0] == "mem"]
+                loaded = insn.row.kind is Kind.LOAD and not self._loose.isdisjoint(reads)
+                self._reloaded = self._reloaded | {number} if loaded else self._reloaded - {number}
+
+    def _stale(self) -> frozenset[int]:
+        """The FPRs whose upper half is open."""
+        return self._guest.machine.stale_halves | self._reloaded if self._before.fr else frozenset()
 
     def _branch(self, step: Step) -> _Branch | None:
         """The branch that ``step`` takes, behind whose delay slot control goes on somewhere else."""
@@ -201,9 +223,9 @@ class _Recorder:
             way,
             function,
             machine.get_state(),
-            machine.stale_halves if self._before.fr else frozenset(),
+            self._stale(),
             pages,
-            self._links,
+            self._loose,
             len(self._guest.outside_events),
             self._steps,
         )

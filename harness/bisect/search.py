@@ -254,7 +254,7 @@ class _Bisection:
             reason=reason,
             states=len(self._states),
             calls=self._calls,
-            functions=len(called),
+            functions=tuple(self._names[one] for one in called),
             runs=self._runs,
             culprits=tuple(self._culprits.values()),
             unseen=tuple(self._names[one] for one in sorted(self._library.unseen & self._names.keys())),

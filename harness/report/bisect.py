@@ -32,7 +32,7 @@ def print_bisect(console: Console, results: Sequence[BisectResult]) -> None:
 def closing_lines(result: BisectResult) -> list[str]:
     """What was tried under one compiler, and what came of it."""
     where = " in ".join(filter(None, (result.entry, result.build))) + f" under {result.compiler}"
-    followed = f"{_count(result.calls, 'call')} of {_count(result.functions, 'function')}"
+    followed = f"{_count(result.calls, 'call')} of {_count(len(result.functions), 'function')}"
     tried = f"{_count(result.states, 'state')}, {followed}"
     if result.verdict in (Verdict.NOT_RUN, Verdict.INCONCLUSIVE):
         lines = [f"{result.verdict}: {where}: {result.reason}"]
@@ -91,7 +91,7 @@ def _result_document(result: BisectResult) -> dict[str, Any]:
         "reason": result.reason,
         "states": result.states,
         "calls": result.calls,
-        "functions": result.functions,
+        "functions": list(result.functions),
         "runs": result.runs,
         "culprits": [_culprit_document(culprit) for culprit in result.culprits],
         "unseen": list(result.unseen),
