@@ -147,7 +147,7 @@ class _Following(Answering):
         if not self._matches(Way.ENTER, function):
             return Answer.LEAVE
         exchange, event = self._process.exchange, self._events[self._next - 1]
-        driven = function in self._plan.references
+        driven = function in self._plan.references or function not in self._library.entries
         self._frames.append(_Frame(function, True, driven, True, exchange.control, event.registers.fcsr & _ROUNDING))
         if driven:
             return self._drive()

@@ -54,11 +54,15 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """One run of the reference from ``before``; ``ended`` says why it did not come back, if it did not."""
+    """One run of the reference from ``before``; ``ended`` says why it did not come back, if it did not.
+
+    ``called`` are all functions that were called, told or not, in order of their first call.
+    """
 
     before: MachineState
     events: tuple[Event, ...]
     outside: tuple[OutsideEvent, ...]
+    called: tuple[int, ...]
     ended: str = ""
 
 
@@ -105,6 +109,7 @@ class _Recorder:
         self._told = told
         self._abi = abi
         self._frames: list[_Frame] = []
+        self._called: dict[int, None] = {}
         self._events: list[Event] = []
         self._trail: list[tuple[Iterable[Loc], Iterable[Loc]] | Event] = []
         self._dirty: set[int] = set()
@@ -135,7 +140,7 @@ class _Recorder:
         if not ended and self._frames:
             ended = f"no end within {fuel:,} instructions"
         self._find_live()
-        return Record(self._before, tuple(self._events), self._guest.outside_events, ended)
+        return Record(self._before, tuple(self._events), self._guest.outside_events, tuple(self._called), ended)
 
     def _follow(self, step: Step) -> None:
         """Notes what one instruction read and wrote."""
@@ -197,6 +202,7 @@ class _Recorder:
         return function <= came_from < self._extents[function]
 
     def _enter(self, function: int, returns_to: int) -> None:
+        self._called[function] = None
         own = bool(self._frames) and self._frames[-1].function == function
         told = function in self._told and not own
         # What is not told runs as part of the function that called it.

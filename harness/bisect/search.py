@@ -120,7 +120,9 @@ class _Bisection:
         self._functions = {one.address: one for one in program.functions}
         self._names = {one.address: one.name for one in program.functions}
         outside = entry.outside.boundaries if entry.outside is not None else {}
-        self._told = frozenset(self._functions.keys() & library.boundaries.keys() - outside.keys())
+        lacking = {one.address for one in program.functions if leg.c_name(one) in library.externals}
+        told = (library.entries.keys() | lacking) & library.boundaries.keys() - library.unseen - outside.keys()
+        self._told = frozenset(told & self._functions.keys())
         self._culprits: dict[int, Culprit] = {}
         self._called: dict[int, None] = {}
         self._calls = self._runs = 0
@@ -141,7 +143,7 @@ class _Bisection:
                 continue
             tried += 1
             self._calls += sum(event.way is Way.ENTER for event in made.events)
-            self._called |= {event.function: None for event in made.events}
+            self._called |= dict.fromkeys(made.called)
             self._explain(number, made)
             if self._unexplained:
                 break
@@ -178,7 +180,7 @@ class _Bisection:
         return follow(self._leg, Plan(made, self._told, self._names, references), self._entry.limits.fuel)
 
     def _blame(self, state: int, made: Record, departure: Departure, followed: Followed, repeats: bool) -> None:
-        address = departure.function
+        address, entered = departure.function, _entered(made, departure.function, departure.event)
         case = self._cut_out(made, departure)
         partners: tuple[str, ...] = ()
         if repeats and not case:
@@ -187,7 +189,7 @@ class _Bisection:
             self._names[address],
             address,
             state,
-            sum(event.way is Way.ENTER for event in made.events[: _entered(made, departure.function, departure.event)]),
+            sum(event.way is Way.ENTER for event in made.events[: entered + 1]),
             departure.moment,
             departure.difference,
             case,
@@ -246,6 +248,7 @@ class _Bisection:
     def _result(self, verdict: Verdict, reason: str, begin: float) -> BisectResult:
         bench = self._bench
         called = [one for one in self._called if one != self._entry.function.address]
+        told = [one for one in called if one in self._told]
         return BisectResult(
             entry=self._entry.function.name,
             build=bench.build.name,
@@ -254,11 +257,11 @@ class _Bisection:
             reason=reason,
             states=len(self._states),
             calls=self._calls,
-            functions=tuple(self._names[one] for one in called),
+            functions=tuple(self._names[one] for one in told),
             runs=self._runs,
             culprits=tuple(self._culprits.values()),
-            unseen=tuple(self._names[one] for one in sorted(self._library.unseen & self._names.keys())),
-            lacking=tuple(self._names[one] for one in called if one not in self._library.entries),
+            unseen=tuple(self._names[one] for one in called if one not in self._told),
+            lacking=tuple(self._names[one] for one in told if one not in self._library.entries),
             notes=tuple(self._notes),
             legs=bench.legs(),
             seed=self._entry.limits.seed,

@@ -118,7 +118,7 @@ RIGHT = {
         LEAVE();""",
 }
 
-_HEADER = """
+HEADER = """
 #include <stdint.h>
 #pragma once
 extern int64_t R[32];
@@ -167,7 +167,7 @@ address = "0xa4f00000"
 size = 16
 """
 
-_TALLY = """
+TALLY = """
 [guest]
 image = "guest.bin"
 base = "0x80001000"
@@ -215,7 +215,7 @@ def make(
     (folder / "functions.txt").write_text("\n".join(lines) + "\n")
     (folder / "c").mkdir(exist_ok=True)
     declared = "".join(f"{'static ' * (name == static)}void f_{name}(uint8_t *m);\n" for name in RIGHT)
-    (folder / "c" / "guest.h").write_text(_HEADER + declared)
+    (folder / "c" / "guest.h").write_text(HEADER + declared)
     (folder / "c" / "state.c").write_text('#include "guest.h"\nint64_t R[32];\n')
     bodies = {**RIGHT, **(c or {})}
     for name, body in bodies.items():
@@ -223,5 +223,5 @@ def make(
         with (folder / "c" / (f"{name}.c" if apart else "all.c")).open("a") as file:
             file.write(f'#include "guest.h"\n{text}')
     tally = folder / "tally.toml"
-    tally.write_text(_TALLY.replace('["cc -O1"]', compilers) + check + more)
+    tally.write_text(TALLY.replace('["cc -O1"]', compilers) + check + more)
     return tally
