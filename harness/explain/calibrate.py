@@ -20,6 +20,8 @@ _ROUNDS = 4
 _OFTEN = 0.6
 #: Written so often at least before that is said of a place.
 _LEAST = 3
+#: States that are looked at at least, however long they run.
+_LEAST_STATES = 2
 #: Lockstep is worth nothing where more than this share of what is written is kept elsewhere.
 _TOO_BLIND = 0.3
 
@@ -38,12 +40,18 @@ class Calibration:
     why: str = ""
 
 
-def calibrate(lockstep: Lockstep, passing: Sequence[MachineState]) -> tuple[Calibration, list[Run]]:
-    """Teaches ``lockstep`` what it cannot see, by states that pass; gives their last runs too."""
+def calibrate(lockstep: Lockstep, passing: Sequence[MachineState], most: int) -> tuple[Calibration, list[Run]]:
+    """Teaches ``lockstep`` what it cannot see, by states that pass, until ``most`` ties were seen.
+
+    Gives the last runs too.
+    """
     runs: list[Run] = []
     for _ in range(_ROUNDS):
         known = (len(lockstep.variables.refuted), lockstep.blind.size)
-        runs = [lockstep.run(state, learning=True) for state in passing]
+        runs = []
+        for state in passing:
+            if len(runs) < _LEAST_STATES or sum(run.sightings for run in runs) < most:
+                runs.append(lockstep.run(state, learning=True))
         if known[0] == len(lockstep.variables.refuted):
             _blind(lockstep, runs)
         if known == (len(lockstep.variables.refuted), lockstep.blind.size):
@@ -54,7 +62,7 @@ def calibrate(lockstep: Lockstep, passing: Sequence[MachineState]) -> tuple[Cali
     if hidden > _TOO_BLIND * sum(written.values()):
         why = "the C keeps registers where they cannot be seen"
     sightings, slipping = sum(run.sightings for run in runs), sum(bool(run.slips) for run in runs)
-    return Calibration(len(passing), sightings, slipping, why), runs
+    return Calibration(len(runs), sightings, slipping, why), runs
 
 
 def _blind(lockstep: Lockstep, runs: Sequence[Run]) -> None:

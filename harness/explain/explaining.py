@@ -6,30 +6,28 @@ Where lines of the C are tied to guest addresses, lockstep says what it is. A me
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
-from harness.compare import Result, compared_registers
-from harness.engines.translated import Translated
-from harness.explain.blame import Suspect, suspects
-from harness.explain.calibrate import Calibration, calibrate
+from harness.compare import Result
+from harness.explain.blame import Suspect
+from harness.explain.calibrate import Calibration
 from harness.explain.describe import culprit_of, executed, memory_words, register_values
-from harness.explain.lockstep import Blind, Lockstep, Run
+from harness.explain.lockstep import Run
 from harness.explain.model import Culprit, Executed, Explanation, Method, Surety
 from harness.explain.states import States, judged, states_near
+from harness.explain.tied import Tied, run_tied
 from harness.explain.trace import backward, last_writer, traced
-from harness.explain.variables import Variables
-from harness.explain.watched import Sources, TiedFunction, watch
-from harness.program.model import Function, Program
+from harness.explain.watched import Sources
 from harness.replaying import Opened, build_of, open_case
 from harness.results import InputPart
 from harness.store.cases import load_case, recorded_difference
-from harness.translated.compiler import CompilerRefusal
 from harness.verdicts import Verdict
 from harness.workbench import Workbench, shown_path
+from interp.replay import Step
 
 #: States tried near a case, and how many failing and passing ones are looked at.
-_TRIES, _MOST = 60, 6
+_TRIES, _MOST = 60, 12
 #: Steps that agree in failing states: so many show that lockstep sees the translation, where no state passes.
 _AGREEING = 10
 #: Instructions that a slice shows.
@@ -59,6 +57,11 @@ class Explainer:
     def explain(self, opened: Opened) -> Explanation:
         """Everything that can be said of a case."""
         return _Explaining(opened, self._sources if self._tied else None).explanation()
+
+
+    def tied(self, opened: Opened, steps: Sequence[Step], states: States) -> Tied:
+        """What lockstep alone says of states, whatever they came to."""
+        return run_tied(opened, self._sources, steps, states) if self._sources is not None else Tied()
 
 
 class _Explaining:
@@ -111,39 +114,15 @@ class _Explaining:
 
     def _lockstep(self, states: States) -> tuple[Method, str, tuple[Culprit, ...]] | None:
         """What lockstep says; None where it cannot say anything, with the reason in the notes."""
-        functions = self._tied_functions()
-        if not functions:
+        if self._sources is None:
             return None
-        opened = self._opened
-        legs = zip(opened.bench.libraries, opened.bench.translations, strict=True)
-        library = next((one for one, leg in legs if opened.candidate and leg is opened.candidate.engine), None)
-        if self._sources is None or library is None:
-            return None
-        try:
-            watched = watch(self._sources, functions, library)
-        except CompilerRefusal as refusal:
-            said = refusal.words.partition("\n")[0]
-            self._notes.append(f"lockstep: the C with looks at its ties does not compile: {said}")
-            return None
-        leg = Translated(self._sources.build, watched.library)
-        leg.load(opened.job.target)
-        try:
-            blind = Blind(compared_registers(opened.job.rules, opened.job.target.fr))
-            lockstep = Lockstep(opened.job.target, watched, leg, Variables(), blind, opened.job.fuel)
-            calibration, passing = calibrate(lockstep, [one.before for one in states.passing])
-            if calibration.why:
-                self._notes.append(f"lockstep: {calibration.why}")
-                return None
-            failing = [lockstep.run(one.before) for one in states.failing]
-        finally:
-            leg.close()
-        if any(run.cut for run in failing):
+        found = run_tied(self._opened, self._sources, self._steps, states)
+        self._notes += found.notes
+        if any(run.cut for run in found.failing):
             self._notes.append("lockstep: of a long run only the first ties were looked at")
-        named = [one for one in suspects(failing, passing) if one.evidence]
-        if not named:
-            self._notes.append("lockstep: the C with looks at its ties makes no wrong step: see it without them")
+        if not found.suspects:
             return None
-        return self._told(named, failing, calibration)
+        return self._told(found.suspects, found.failing, found.calibration)
 
     def _told(
         self, named: Sequence[Suspect], failing: Sequence[Run], calibration: Calibration
@@ -174,19 +153,6 @@ class _Explaining:
         how = f"guess, first {len(culprits)} of {len(ranked)}: what the wrong place was made of"
         return Method.SLICE, how, culprits
 
-    def _tied_functions(self) -> list[TiedFunction]:
-        """The functions that the run came through, as far as their C is tied to addresses."""
-        if self._sources is None:
-            return []
-        reached = functions_of(self._opened.bench.program, (step.address for step in self._steps))
-        boundaries = self._opened.job.target.outside.boundaries if self._opened.job.target.outside else {}
-        own = self._opened.function.address
-        inside = [one for one in reached if one.address == own or one.address not in boundaries]
-        found = [tied for one in inside if (tied := self._sources.of(one)) is not None and tied.ties]
-        if not found:
-            self._notes.append("no tie between the C and guest addresses was found")
-        return found
-
     def _culprit(self, suspect: Suspect, of: int, sure: Surety) -> Culprit:
         return culprit_of(suspect, of, sure, self._opened, self._sources, self._steps)
 
@@ -202,8 +168,3 @@ def _needed(named: Sequence[Suspect], failing: Sequence[Run]) -> list[Suspect]:
             chosen.append(one)
     return chosen
 
-
-def functions_of(program: Program, addresses: Iterable[int]) -> list[Function]:
-    """The functions that hold the addresses, each once, in the order in which they come."""
-    found = (program.function_at(address) for address in dict.fromkeys(addresses))
-    return list(dict.fromkeys(function for function in found if function is not None))

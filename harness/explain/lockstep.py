@@ -37,6 +37,9 @@ _FCSR = FCSR_CONTROL | 1 << 23
 #: Ties of one run that are looked at.
 MOST_SIGHTINGS = 2000
 
+#: Ties that are looked at after the first slip of a run.
+_AFTER_SLIP = 200
+
 _WIDE, _WORD = (1 << 64) - 1, (1 << 32) - 1
 _LINE = 64  # bytes that are compared at once
 
@@ -157,7 +160,8 @@ class _Following:
         bottom = next((one.address for one in self._regions if one.address <= sp <= one.end), sp)
         self._stack = range(bottom, sp)  # what is dead after the return
         self._follower = Follower(target, before, fuel)
-        self._last = (-1, -1)  # number and address of the last tie
+        self._stands = -1  # the address of the last tie that was judged
+        self._visits: set[int] = set()  # numbers of the ties seen there: one that comes again is another visit
         self._skipped = -1  # address of a branch whose slot came first in the C: its own tie says nothing
         self._aside: tuple[int, Wrong] | None = None  # a tie to which the reference did not come, and what was wrong
         self._steps: list[Step] = []
@@ -167,8 +171,8 @@ class _Following:
         """Judges the step that led here; says whether there is more to see."""
         tie, owner = self._watched.ties[sighting.number], self._watched.owners[sighting.number]
         self.run.sightings += 1
-        if self.run.sightings > MOST_SIGHTINGS:
-            self.run.cut = True
+        if self.run.sightings > MOST_SIGHTINGS or self._has_seen_enough():
+            self.run.cut = not self.run.slips
             return False
         if self._over or tie.address in self._blind.passed_over:
             return True
@@ -181,16 +185,20 @@ class _Following:
             self._variables.learn(sighting.registers, wrong)
         return True
 
+    def _has_seen_enough(self) -> bool:
+        """Whether another fault would have shown by now, after the first."""
+        return bool(self.run.slips) and self.run.sightings > self.run.slips[0].number + _AFTER_SLIP
+
     def _come_to(self, number: int, address: int, held: MachineState, read: Reader) -> Wrong:
         """Judges the step that led to a tie; gives what was wrong there."""
         if self._aside is not None:
             if self._passed_slot(address):
                 return {}
             self._settle(address, held, read)
-        again = address == self._last[1] and number <= self._last[0]
+        again = address == self._stands and number in self._visits
         came = self._advance(address, at_least=int(again))
         if came is _Came.SLOT:
-            self._skipped = -1 if self._last[1] == address - 4 else address - 4
+            self._skipped = -1 if self._stands == address - 4 else address - 4
         if came in (_Came.SLOT, _Came.NOWHERE):
             return {}
         self.run.visits[address] += 1
@@ -199,7 +207,8 @@ class _Following:
             self._aside = address, wrong
             return {}
         self._judge(address, wrong, None)
-        self._last = number, address
+        self._visits = {number} if again or address != self._stands else self._visits | {number}
+        self._stands = address
         return wrong
 
     def _settle(self, address: int, held: MachineState, read: Reader) -> None:
@@ -210,7 +219,7 @@ class _Following:
         """
         assert self._aside is not None  # the caller has looked
         (aside, wrong), self._aside = self._aside, None
-        self._last = -1, -1
+        self._stands, self._visits = -1, set()
         went = self._follower.next, aside
         if went[0] != address:
             self._judge(aside, wrong, went)
@@ -233,7 +242,7 @@ class _Following:
     def finish(self, outcome: Outcome) -> None:
         """Judges what came after the last tie."""
         self.run.outcome = outcome
-        if self._over or self.run.cut:
+        if self._over or (outcome.after is None and outcome.stop is StopKind.RETURNED):  # it was not to go on
             return
         if outcome.stop is StopKind.RETURNED and outcome.after is not None:
             regions = {region.address: region.data for region in outcome.after.memory}
@@ -306,7 +315,12 @@ class _Following:
         self.run.slips.append(Slip(self.run.sightings, at, tuple(self._steps), wrong, went, ended))
 
     def _wrong_registers(self, address: int, held: MachineState) -> Wrong:
-        expected, stale = self._follower.registers(), self._follower.stale_halves()
+        expected = self._follower.registers()
+        if (expected.gpr, expected.fpr, expected.hi, expected.lo) == (held.gpr, held.fpr, held.hi, held.lo) and (
+            held.fcsr is None or not (expected.fcsr ^ held.fcsr) & _FCSR
+        ):
+            return {}
+        stale = self._follower.stale_halves()
         places: list[tuple[Loc, int, int | None, int]] = [
             *((("gpr", n), expected.gpr[n], held.gpr[n], _WIDE) for n in range(1, 32)),
             (("hi", 0), expected.hi, held.hi, _WIDE),

@@ -51,19 +51,21 @@ class Tie:
 
 def ties_of(function: CFunction, parts: Sequence[CFunction], holds: Callable[[int], bool]) -> list[Tie]:
     """The ties of ``function``, whose C is in ``parts``; ``holds`` says what is an address of its instructions."""
-    return [tie for part in parts for tie in _Walk(part, holds).ties()]
+    return [tie for part in parts for tie in _Walk(part, function, holds).ties()]
 
 
 class _Walk:
     """One pass over the statements of a function."""
 
-    def __init__(self, part: CFunction, holds: Callable[[int], bool]) -> None:
+    def __init__(self, part: CFunction, function: CFunction, holds: Callable[[int], bool]) -> None:
         self._part = part
+        self._function = function
         self._holds = holds
         self._rows = _tied_rows(part, self._address_in)
 
     def ties(self) -> Iterator[Tie]:
-        yield from self._statements(self._part.body, list(_parameters(self._part.node)))
+        label = self._address_in(self._part.name) if self._part != self._function else None  # a block of its own
+        yield from self._statements(self._part.body, list(_parameters(self._part.node)), label)
 
     def _statements(self, holder: Node, visible: list[str], label: int | None = None) -> Iterator[Tie]:
         """The ties inside of ``holder``; what it declares is visible behind its declaration.

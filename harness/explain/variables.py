@@ -10,6 +10,7 @@ from harness.engines.translated import Sighting
 from harness.explain.ties import Tie
 from harness.explain.watched import TiedFunction
 from interp.optable import GPR_NAMES, Loc
+from interp.words import sext32, zext64
 
 _BY_NAME: dict[str, Loc] = {
     **{name: ("gpr", n) for n, name in enumerate(GPR_NAMES)},
@@ -41,31 +42,40 @@ class Variables:
 
     refuted: set[tuple[str, str]] = field(default_factory=set)  # (C function, variable)
     _origin: dict[Loc, tuple[str, str]] = field(default_factory=dict)  # at the last tie
+    _at: dict[Tie, list[tuple[int, Loc, tuple[str, str]]]] = field(default_factory=dict)
 
     def registers(self, tie: Tie, owner: TiedFunction, sighting: Sighting) -> MachineState:
         """The guest's registers as the C holds them at a tie: in its variables first."""
-        state = sighting.registers
-        gpr, fpr, special = list(state.gpr), list(state.fpr), {"hi": state.hi, "lo": state.lo}
-        self._origin = {}
-        for name, (bits, width) in zip(tie.variables, sighting.variables, strict=True):
-            loc, key = hinted(name), (owner.c.name, name)
-            if loc is None or loc == ("gpr", 0) or key in self.refuted or width not in (4, 8):
+        state, self._origin = sighting.registers, {}
+        held: dict[str, list[int | None]] = {}
+        for index, loc, key in self._places(tie, owner):
+            bits, width = sighting.variables[index]
+            if key in self.refuted or width not in (4, 8):
                 continue
             self._origin[loc] = key
-            value = bits
-            if width == 4 and loc[0] != "fpr":
-                value = (bits ^ 0x8000_0000) - 0x8000_0000 & 0xFFFF_FFFF_FFFF_FFFF
-            if loc[0] == "gpr":
-                gpr[loc[1]] = value
-            elif loc[0] == "fpr":
-                fpr[loc[1]] = value
-            else:
-                special[loc[0]] = value
-        return replace(state, gpr=tuple(gpr), fpr=tuple(fpr), hi=special["hi"], lo=special["lo"])
+            file = held.setdefault(loc[0], list(_file(state, loc[0])))
+            file[loc[1]] = bits if width == 8 or loc[0] == "fpr" else zext64(sext32(bits))
+        if not held:
+            return state
+        gpr, fpr = tuple(held.get("gpr", state.gpr)), tuple(held.get("fpr", state.fpr))
+        return replace(
+            state, gpr=gpr, fpr=fpr, hi=held.get("hi", [state.hi])[0], lo=held.get("lo", [state.lo])[0]
+        )
+
+    def _places(self, tie: Tie, owner: TiedFunction) -> list[tuple[int, Loc, tuple[str, str]]]:
+        """The variables at a tie that speak of a register: number, register, and the key they are refuted under."""
+        if tie not in self._at:
+            hints = [(n, hinted(name), (owner.c.name, name)) for n, name in enumerate(tie.variables)]
+            self._at[tie] = [(n, loc, key) for n, loc, key in hints if loc is not None and loc != ("gpr", 0)]
+        return self._at[tie]
 
     def learn(self, bound: MachineState, wrong: dict[Loc, tuple[int, int]]) -> None:
         """Refutes variables at the last tie, of a state that passes, where the binding has what is right."""
         for loc, (right, _) in wrong.items():
-            values = {"gpr": bound.gpr, "fpr": bound.fpr, "hi": (bound.hi,), "lo": (bound.lo,)}.get(loc[0], ())
-            if loc in self._origin and values[loc[1]] == right:
+            if loc in self._origin and _file(bound, loc[0])[loc[1]] == right:
                 self.refuted.add(self._origin[loc])
+
+
+def _file(state: MachineState, name: str) -> tuple[int | None, ...]:
+    """The registers of one file."""
+    return {"gpr": state.gpr, "fpr": state.fpr, "hi": (state.hi,), "lo": (state.lo,)}[name]

@@ -47,6 +47,15 @@ class Watched:
     owners: tuple[TiedFunction, ...]  # of each tie
 
 
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """One file to be compiled: the bodies that are left out of it, and the looks that are put in."""
+
+    file: CFile
+    cuts: list[tuple[int, int, bytes]]
+    looks: list[tuple[int, int, bytes]]
+
+
 class Sources:
     """The C of one build as syntax trees, parsed as far as it is asked for."""
 
@@ -58,12 +67,19 @@ class Sources:
         self._paths = matching(self.translated.sources, build.folder, f"{build.file} [translated] sources")
         self._files: dict[Path, CFile] = {}
         self._found: dict[int, TiedFunction | None] = {}
+        self._visible: dict[Path, frozenset[str]] = {}
 
     def of(self, function: Function) -> TiedFunction | None:
         """The C of a guest function; None where it is not found under the binding's name."""
         if function.address not in self._found:
             self._found[function.address] = self._find(function)
         return self._found[function.address]
+
+    def visible(self, library: Library) -> frozenset[str]:
+        """The C names that others can see in a library."""
+        if library.path not in self._visible:
+            self._visible[library.path] = read_symbols([library.path]).defined
+        return self._visible[library.path]
 
     def _find(self, function: Function) -> TiedFunction | None:
         name = function_name(self.translated.binding, function.name, function.address, function.segment)
@@ -84,21 +100,24 @@ def watch(sources: Sources, functions: Iterable[TiedFunction], library: Library,
     """
     ties: list[Tie] = []
     owners: list[TiedFunction] = []
-    made: list[Path] = []
+    jobs: list[_Job] = []
     by_file: dict[Path, list[TiedFunction]] = {}
     for one in functions:
         by_file.setdefault(one.c.file.path, []).append(one)
-    visible = read_symbols([library.path]).defined
+    visible = sources.visible(library)
     for watched in by_file.values():
         looks = []
         for one in watched:
             looks += [(tie.offset, tie.offset, _look(len(ties) + n, tie)) for n, tie in enumerate(one.ties)]
             ties += one.ties
             owners += [one] * len(one.ties)
-        made.append(_object(sources, watched, looks, visible, library, extra))
+        cut = [set(one.c.file.cuts(one.c, visible)) for one in watched]
+        jobs.append(_Job(watched[0].c.file, sorted(set.intersection(*cut)), looks))
     store = library.path.parent
-    path = store / f"watch-{digest(library.path.name, *(one.name for one in made))[:32]}.so"
+    texts = (job.file.changed([*job.cuts, *job.looks]) for job in jobs)
+    path = store / f"watch-{digest(library.path.name, *extra, *texts)[:32]}.so"
     if not is_kept(path):
+        made = [_object(sources, job, library, extra) for job in jobs]
         library.compiler.link([*made, *library.parts], path, _FIRST_COUNTS)
     return Watched(replace(library, path=path), tuple(ties), tuple(owners))
 
@@ -115,27 +134,18 @@ def _look(number: int, tie: Tie) -> bytes:
     ).encode()
 
 
-def _object(
-    sources: Sources,
-    watched: Sequence[TiedFunction],
-    looks: list[tuple[int, int, bytes]],
-    visible: frozenset[str],
-    library: Library,
-    extra: Sequence[str],
-) -> Path:
+def _object(sources: Sources, job: _Job, library: Library, extra: Sequence[str]) -> Path:
     """The object of one file in which only the functions at hand have bodies.
 
     A function that needs variables of its file that no other file can see would get copies of its own: then the whole
     file is compiled.
     """
-    file = watched[0].c.file
-    cut = [set(file.cuts(one.c, visible)) for one in watched]
-    cuts = sorted(set.intersection(*cut))
+    cuts = job.cuts
     if cuts:
-        found = _compiled(sources, file, [*cuts, *looks], library, (*extra, *_PLAINEST))
+        found = _compiled(sources, job.file, [*cuts, *job.looks], library, (*extra, *_PLAINEST))
         if has_variables_of_its_own(found):
             cuts = []
-    return _compiled(sources, file, [*cuts, *looks], library, extra)
+    return _compiled(sources, job.file, [*cuts, *job.looks], library, extra)
 
 
 def _compiled(

@@ -1,0 +1,102 @@
+"""Lockstep of one case: the library with looks at ties, what it cannot see, and the suspects of all states."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from harness.compare import compared_registers
+from harness.engines.translated import Translated
+from harness.explain.blame import Suspect, suspects
+from harness.explain.calibrate import Calibration, calibrate
+from harness.explain.lockstep import Blind, Lockstep, Run
+from harness.explain.states import Judged, States
+from harness.explain.variables import Variables
+from harness.explain.watched import Sources, TiedFunction, Watched, watch
+from harness.program.model import Function, Program
+from harness.replaying import Opened
+from harness.translated.build import Library
+from harness.translated.compiler import CompilerRefusal
+from interp.replay import Step
+
+#: Ties that are looked at in states that pass and in states that fail, and states of each at least.
+_MOST_PASSING, _MOST_FAILING, _LEAST = 300, 700, 2
+
+
+@dataclass(slots=True)
+class Tied:
+    """What lockstep says; no suspects where it cannot say anything, with the reason in ``notes``."""
+
+    suspects: list[Suspect] = field(default_factory=list)
+    failing: list[Run] = field(default_factory=list)
+    calibration: Calibration = field(default_factory=lambda: Calibration(0, 0))
+    notes: list[str] = field(default_factory=list)
+
+
+def run_tied(opened: Opened, sources: Sources, steps: Sequence[Step], states: States) -> Tied:
+    """Runs the states of a case in lockstep; ``steps`` is the run of its own one in the reference."""
+    found = Tied()
+    library = _library(opened)
+    functions = _functions(opened, sources, steps)
+    if library is None or not functions:
+        found.notes.append("no tie between the C and guest addresses was found")
+        return found
+    try:
+        watched = watch(sources, functions, library)
+    except CompilerRefusal as refusal:
+        said = refusal.words.partition("\n")[0]
+        found.notes.append(f"lockstep: the C with looks at its ties does not compile: {said}")
+        return found
+    _run(opened, sources, watched, states, found)
+    return found
+
+
+def _run(opened: Opened, sources: Sources, watched: Watched, states: States, found: Tied) -> None:
+    target = opened.job.target
+    leg = Translated(sources.build, watched.library)
+    leg.load(target)
+    try:
+        blind = Blind(compared_registers(opened.job.rules, target.fr))
+        lockstep = Lockstep(target, watched, leg, Variables(), blind, opened.job.fuel)
+        found.calibration, passing = calibrate(lockstep, [one.before for one in states.passing], _MOST_PASSING)
+        if found.calibration.why:
+            found.notes.append(f"lockstep: {found.calibration.why}")
+            return
+        found.failing = _runs(lockstep, states.failing, _MOST_FAILING)
+    finally:
+        leg.close()
+    found.suspects = [one for one in suspects(found.failing, passing) if one.evidence]
+    if not found.suspects:
+        found.notes.append("lockstep: with looks at its ties the C makes no wrong step")
+
+
+def _runs(lockstep: Lockstep, states: Sequence[Judged], most: int) -> list[Run]:
+    """The runs of states until ``most`` ties were seen, of two at least."""
+    runs: list[Run] = []
+    for one in states:
+        if len(runs) >= _LEAST and sum(run.sightings for run in runs) >= most:
+            break
+        runs.append(lockstep.run(one.before))
+    return runs
+
+
+def _library(opened: Opened) -> Library | None:
+    """The library that the case is about."""
+    legs = zip(opened.bench.libraries, opened.bench.translations, strict=True)
+    return next((one for one, leg in legs if opened.candidate and leg is opened.candidate.engine), None)
+
+
+def _functions(opened: Opened, sources: Sources, steps: Sequence[Step]) -> list[TiedFunction]:
+    """The functions that the run came through, as far as their C is tied to addresses."""
+    outside = opened.job.target.outside
+    boundaries = outside.boundaries if outside is not None else {}
+    own = opened.function.address
+    reached = functions_of(opened.bench.program, (step.address for step in steps))
+    inside = [one for one in reached if one.address == own or one.address not in boundaries]
+    return [tied for one in inside if (tied := sources.of(one)) is not None and tied.ties]
+
+
+def functions_of(program: Program, addresses: Iterable[int]) -> list[Function]:
+    """The functions that hold the addresses, each once, in the order in which they come."""
+    found = (program.function_at(address) for address in dict.fromkeys(addresses))
+    return list(dict.fromkeys(function for function in found if function is not None))
