@@ -17,7 +17,8 @@ from harness.report.terminal import make_console
 @click.argument("config", type=FILE)
 @click.argument("entry")
 @build_option
-@states_option(meaning="States of the entry (16).")
+@click.option("--case", type=FILE, metavar="FILE", help="Begin with the state of this saved case of ENTRY.")
+@states_option(meaning="States of the entry (16; with --case 1).")
 @seed_option
 @json_option
 @click.option("--for-git-bisect", is_flag=True, help="Exit with 125 where nothing can be said, for `git bisect run`.")
@@ -25,6 +26,7 @@ def bisect(
     config: Path,
     entry: str,
     build: str,
+    case: Path | None,
     states: int | None,
     seed: int | None,
     json_file: Path | None,
@@ -42,7 +44,7 @@ def bisect(
     from harness.bisect.search import bisect  # slow to import, and `--help` needs none of it
     from harness.check import Options
 
-    results = bisect(config, entry, Options(build=build, states=states, seed=seed))
+    results = bisect(config, entry, Options(build=build, states=states, seed=seed), case)
     print_bisect(make_console(), results)
     if json_file is not None:
         write_json(bisect_document(results), json_file)

@@ -37,9 +37,9 @@ class BisectResult:
     """Which functions below an entry are to blame under one compiler.
 
     ``calls`` counts the calls that were followed in the reference over all states, ``functions`` are the names of those
-    that were called, ``runs`` counts the runs of the C. ``unseen`` are functions whose calls cannot be told in the C, and ``lacking`` those that
-    it lacks and the reference ran. The verdict is AGREE where no state differs; ``reason`` says why nothing could be
-    told, or what is left unexplained.
+    that were called, ``runs`` counts the runs of the C. ``unseen`` are functions whose calls cannot be told in the C,
+    and ``lacking`` those that it lacks and the reference ran. The verdict is AGREE where no state differs; ``reason``
+    says why nothing could be told, or what is left unexplained.
     """
 
     entry: str

@@ -99,7 +99,7 @@ def run_case(bench: Workbench, case: Case, path: Path) -> FunctionResult:
 
 def open_case(bench: Workbench, case: Case, path: Path) -> Opened:
     """The same without running it."""
-    function = _function(bench, case, path)
+    function = function_of(bench, case, path)
     job = bench.job(function, Limits(1, case.fuel, case.seed, Scope(case.scope)))
     candidate = _candidate(bench, case, path, function)
     before = recorded_state(case.before, bench.program.regions)
@@ -109,8 +109,11 @@ def open_case(bench: Workbench, case: Case, path: Path) -> Opened:
     return opened
 
 
-def _function(bench: Workbench, case: Case, path: Path) -> Function:
-    """The function of the case, if the image is still the one the case was found in."""
+def function_of(bench: Workbench, case: Case, path: Path) -> Function:
+    """The function of the case in the file at ``path``.
+
+    Errors: ``UsageError`` where the image is not the one that the case was found in.
+    """
     now = image_hash(bench.program.regions)
     if now != case.image_hash:
         raise UsageError(

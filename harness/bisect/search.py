@@ -28,9 +28,11 @@ from harness.engines.guest import Guest
 from harness.engines.translated import Translated
 from harness.errors import UsageError
 from harness.program.model import Function
+from harness.replaying import function_of
 from harness.results import Difference, Finding
 from harness.states.shape import Search
 from harness.states.source import ShapedStates
+from harness.store.cases import load_case, recorded_state
 from harness.tally import Candidate
 from harness.translated.build import Library
 from harness.verdicts import DifferenceKind, Verdict
@@ -40,13 +42,16 @@ from harness.workbench import Limits, Workbench
 STATES = 16
 
 
-def bisect(file: Path, entry: str, options: Options) -> tuple[BisectResult, ...]:
+def bisect(file: Path, entry: str, options: Options, case: Path | None = None) -> tuple[BisectResult, ...]:
     """One result for each build that has the entry, and each compiler.
+
+    With a saved ``case`` of the entry its state comes first, and only its build is looked at.
 
     Errors: ``UsageError`` for whatever the user must change.
     """
+    saved = load_case(case) if case is not None else None
     results: list[BisectResult] = []
-    for build in chosen_builds(load_config(file), options.build):
+    for build in chosen_builds(load_config(file), saved.build if saved is not None else options.build):
         followed = replace(build, check=build.check.model_copy(update={"calls": Calls.ISOLATED}))
         with Workbench(followed) as bench:
             if build.translated is None:
@@ -56,16 +61,23 @@ def bisect(file: Path, entry: str, options: Options) -> tuple[BisectResult, ...]
             if others:
                 names = ", ".join(one.name for one in (function, *others[:3]))
                 raise UsageError(str(build.file), "the entry must be one function", got=f"'{entry}': {names}")
-            limits = replace(options.limits(build), states=options.states or STATES)
-            results += _Entry(bench, function, limits).results()
+            first: list[MachineState] = []
+            if case is not None and saved is not None:
+                about = function_of(bench, saved, case)
+                if about != function:
+                    raise UsageError(str(case), "is a case of another function", got=about.name, expected=function.name)
+                first = [recorded_state(saved.before, bench.program.regions)]
+            limits = replace(options.limits(build), states=options.states or (1 if first else STATES))
+            results += _Entry(bench, function, limits, first).results()
     return tuple(results)
 
 
 class _Entry:
     """The entry of one build, with the states that are tried."""
 
-    def __init__(self, bench: Workbench, function: Function, limits: Limits) -> None:
+    def __init__(self, bench: Workbench, function: Function, limits: Limits, first: Sequence[MachineState]) -> None:
         self.bench = bench
+        self._first = first
         self.function = function
         self.limits = limits
         self.outside = bench.around.for_calls(bench.program)
@@ -80,10 +92,14 @@ class _Entry:
 
     def _states(self) -> list[MachineState]:
         """States of the entry that count: both references come back from them with the same, and nothing is open."""
+        wanted = self.limits.states - len(self._first)
+        if wanted <= 0:
+            return list(self._first)
         source = _Keeping(self.bench.search(self.function))
-        job = replace(self.bench.job(self.function, self.limits), target=self.target, candidates=())
+        limits = replace(self.limits, states=wanted)
+        job = replace(self.bench.job(self.function, limits), target=self.target, candidates=())
         check_function(job, source, Clock())
-        return source.kept
+        return [*self._first, *source.kept]
 
     def record(self, before: MachineState, told: frozenset[int]) -> Record:
         """The calls of one run of the reference."""

@@ -10,9 +10,10 @@ import pytest
 from click.testing import CliRunner
 
 from harness.bisect.search import bisect
-from harness.check import Options
+from harness.check import Options, check
 from harness.cli import cli
 from harness.culprits import BisectResult
+from harness.errors import UsageError
 from harness.replaying import replay
 from harness.verdicts import DifferenceKind, Verdict
 
@@ -151,3 +152,13 @@ def test_the_command_prints_the_culprit_and_ends_with_1(tmp_path: Path) -> None:
     assert "differ: day under cc -O1: 1 culprit: bell" in ran.output
     (result,) = json.loads((tmp_path / "b.json").read_text())["results"]
     assert [one["name"] for one in result["culprits"]] == ["bell"]
+
+
+def test_a_saved_case_of_the_entry_is_tried_first_and_alone(tmp_path: Path) -> None:
+    tally = day_project.make(tmp_path, {"bell": BAD_BELL})
+    found = check(tally, Options(pattern="day", states=20)).functions[0].finding
+    assert found is not None
+    (result,) = bisect(tally, "day", Options(), Path(found.case))
+    assert (result.states, named(result)) == (1, ["bell"])
+    with pytest.raises(UsageError, match="is a case of another function: got day, expected bell"):
+        bisect(tally, "bell", Options(), Path(found.case))
