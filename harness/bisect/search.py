@@ -18,10 +18,11 @@ from harness.abi import RA
 from harness.bisect.follow import Departure, Followed, Plan, follow
 from harness.bisect.record import Event, Record, Way, record
 from harness.bisect.smallest import smallest
+from harness.bisect.uncover import uncovered
 from harness.check import Options, chosen_builds
 from harness.check_function import Clock, check_function, run_candidate, run_references
 from harness.compare import Result
-from harness.config import Calls, load_config
+from harness.config import Build, Calls, load_config
 from harness.culprits import BisectResult, Culprit
 from harness.engines.base import RETURN_ADDRESS, MachineState, Outcome
 from harness.engines.guest import Guest
@@ -52,11 +53,7 @@ def bisect(file: Path, entry: str, options: Options, case: Path | None = None) -
     saved = load_case(case) if case is not None else None
     results: list[BisectResult] = []
     for build in chosen_builds(load_config(file), saved.build if saved is not None else options.build):
-        followed = replace(build, check=build.check.model_copy(update={"calls": Calls.ISOLATED}))
-        with Workbench(followed) as bench:
-            if build.translated is None:
-                raise UsageError(str(build.file), "has no [translated] table", help="there is no C to find fault with")
-            bench.try_out()
+        with _followed(build) as bench:
             (function, *others) = bench.program.find(entry)
             if others:
                 names = ", ".join(one.name for one in (function, *others[:3]))
@@ -70,6 +67,24 @@ def bisect(file: Path, entry: str, options: Options, case: Path | None = None) -
             limits = replace(options.limits(build), states=options.states or (1 if first else STATES))
             results += _Entry(bench, function, limits, first).results()
     return tuple(results)
+
+
+def _followed(build: Build) -> Workbench:
+    """A workbench on which all calls of the C can be followed, as far as it lets them.
+
+    Errors: ``UsageError`` for C that cannot be loaded, or where there is none.
+    """
+    if build.translated is None:
+        raise UsageError(str(build.file), "has no [translated] table", help="there is no C to find fault with")
+    asked = replace(build, check=build.check.model_copy(update={"calls": Calls.ISOLATED}))
+    bench = Workbench(asked)
+    if any(library.missing or library.unseen for library in bench.libraries):  # a static one may be gone altogether
+        shown = uncovered(asked, build.translated, bench.program.functions)
+        if shown is not None:
+            bench.close()
+            bench = Workbench(shown)
+    bench.try_out()
+    return bench
 
 
 class _Entry:

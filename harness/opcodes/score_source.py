@@ -83,6 +83,17 @@ class CFile:
         bodies = (one.body for one in self.functions if one != kept and one.name in visible and _is_plain(one))
         return [(body.start_byte, body.end_byte, b";") for body in bodies]
 
+    def uncovered(self, names: Collection[str]) -> list[tuple[int, int, bytes]]:
+        """The changes that let other files see those functions ``names`` that are static here."""
+        declarations = (node for node in self.root.children if node.type == "declaration")
+        return [
+            (child.start_byte, child.end_byte, b"")
+            for node in (*(one.node for one in self.functions), *declarations)
+            if _is_static(node) and _name(node) in names
+            for child in node.children
+            if child.type == "storage_class_specifier" and text_of(child) in (b"static", b"inline")
+        ]
+
     def changed(self, changes: Iterable[tuple[int, int, bytes]]) -> bytes:
         """The text with each (start, end, new text) applied; every line that stays keeps its number and file name."""
         parts, position = [f"#line 1 {json.dumps(str(self.path), ensure_ascii=False)}\n".encode()], 0

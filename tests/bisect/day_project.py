@@ -41,10 +41,13 @@ RIGHT = {
 }
 
 
-def make(folder: Path, c: dict[str, str] | None = None, shared: str = "", static: str = "") -> Path:
+def make(
+    folder: Path, c: dict[str, str] | None = None, shared: str = "", static: str = "", in_header: bool = False
+) -> Path:
     """Writes the project into ``folder`` and gives its tally.toml.
 
-    ``c`` replaces bodies, None leaves one out; ``shared`` stands before all functions; the function ``static`` is that.
+    ``c`` replaces bodies, an empty one leaves a function out; ``shared`` stands before all functions. The function
+    ``static`` is that, and declared so in the C file or ``in_header``.
     """
     address, image, lines = BASE, b"", []
     for name, words in GUEST.items():
@@ -55,7 +58,8 @@ def make(folder: Path, c: dict[str, str] | None = None, shared: str = "", static
     (folder / "functions.txt").write_text("\n".join(lines) + "\n")
     (folder / "c").mkdir()
     declared = "".join(f"{'static ' * (name == static)}void f_{name}(uint8_t *m);\n" for name in RIGHT)
-    (folder / "c" / "guest.h").write_text(outside_project.HEADER + declared)
+    (folder / "c" / "guest.h").write_text(outside_project.HEADER + declared * (not static or in_header))
+    shared += declared
     text = f'#include "guest.h"\n#include <fenv.h>\n#include <stdlib.h>\nint64_t R[32];\n{shared}\n'
     for name, body in {**RIGHT, **(c or {})}.items():
         text += f"{'static ' * (name == static)}void f_{name}(uint8_t *m) {{ (void)m; {body} }}\n" if body else ""

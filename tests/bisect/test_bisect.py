@@ -124,10 +124,14 @@ def test_a_function_that_the_c_lacks_is_run_by_the_reference(tmp_path: Path) -> 
     assert named(result) == ["show"]
 
 
-def test_a_static_function_is_counted_with_its_caller(tmp_path: Path) -> None:
+def test_a_static_function_is_found_too(tmp_path: Path) -> None:
     result = bisected(tmp_path, {"bell": BAD_BELL}, static="bell")
-    assert result.unseen == ("bell",)
-    assert named(result) == ["day"]
+    assert (named(result), result.unseen) == (["bell"], ())
+
+
+def test_a_function_that_a_header_declares_static_is_counted_with_its_caller(tmp_path: Path) -> None:
+    (result,) = bisect(day_project.make(tmp_path, {"bell": BAD_BELL}, "", "bell", True), "day", Options(states=6))
+    assert (named(result), result.unseen) == (["day"], ("bell",))
 
 
 def test_the_entry_itself_can_be_the_only_function(tmp_path: Path) -> None:
