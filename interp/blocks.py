@@ -216,7 +216,7 @@ class Assembler:
             insn = decode(word)
             if insn is None:
                 raise GuestTrap(rejection(word), None, f"word {word:08x}")
-            prepared = self._prepared[word] = self._prepare(insn)
+            prepared = self._prepared[word] = self.prepare(insn)
         return prepared
 
     def ops(self, prepared: Prepared, address: int) -> tuple[Op, ...]:
@@ -231,7 +231,8 @@ class Assembler:
         to = _place(insn.word, insn.row.results[0])
         return ((_link, to or SINK, self._pooled(address + 8), 0),)
 
-    def _prepare(self, insn: Insn) -> Prepared:
+    def prepare(self, insn: Insn) -> Prepared:
+        """What an instruction comes to, wherever it may come from."""
         row, word = insn.row, insn.word
         ops = self._notes(insn)
         needed = _places(word, row.word)

@@ -96,6 +96,11 @@ class Machine:
         """With FR, the FPRs whose upper half is undefined, for their last write had 32 bits."""
         return frozenset(n for n in range(32) if self.slots[FPR + n] >= STALE)
 
+    @property
+    def blocks(self) -> Iterator[Block]:
+        """The blocks that were made so far; what is changed in one counts the next time that it runs."""
+        return (block for same in self._blocks.values() for block in same.values())
+
     def run(self, pc: int, until: int, fuel: int) -> Stop:
         """Runs from ``pc`` until ``until`` is next, a trap, or the next block would exceed ``fuel`` instructions.
 

@@ -65,8 +65,19 @@ def blame(slip: Slip) -> list[Step]:
         blamed |= set(ways[-1:])
     if slip.ended or not blamed:
         blamed |= set(_strays(steps, slip.wrong))
+    blamed = {_skipper(steps, n, slip) for n in blamed}
     firsts = [n for n in sorted(blamed) if not _depends(steps, n, blamed - {n})]
     return [steps[n] for n in firsts]
+
+
+def _skipper(steps: Sequence[Step], number: int, slip: Slip) -> int:
+    """The branch in front of a delay slot whose work was not done at all where the branch is not taken."""
+    before = steps[number - 1] if number else None
+    if before is None or before.insn is None or before.taken or not before.insn.conditional:
+        return number
+    undone = set(steps[number].writes) & slip.wrong.keys()
+    in_slot = before.address == steps[number].address - 4
+    return number - 1 if in_slot and undone and undone <= slip.unchanged else number
 
 
 def _strays(steps: Sequence[Step], wrong: Iterable[Loc]) -> list[int]:

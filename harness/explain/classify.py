@@ -79,6 +79,8 @@ def kind_of(suspect: Suspect, fr: bool) -> str:
 def _flow(slip: Slip, step: Step) -> str:
     """What went wrong in the flow of control; empty where that is not it."""
     insn = step.insn
+    if insn is not None and insn.row.kind is Kind.BRANCH and slip.went is None and slip.wrong:
+        return "skips its delay slot where it is not taken"
     if slip.ended:
         return {"hang": "never comes back", "crash": "stops the host", "wild": "strays from the guest's memory"}.get(
             slip.ended, f"ends the run ({slip.ended})"

@@ -7,17 +7,19 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from harness.compare import Result
 from harness.explain.blame import Suspect
 from harness.explain.calibrate import Calibration
 from harness.explain.describe import culprit_of, executed, memory_words, register_values
+from harness.explain.guess import guess, like_of
 from harness.explain.lockstep import Run
 from harness.explain.model import Culprit, Executed, Explanation, Method, Surety
 from harness.explain.states import States, judged, states_near
 from harness.explain.tied import Tied, run_tied
-from harness.explain.trace import backward, last_writer, traced
+from harness.explain.trace import traced
 from harness.explain.watched import Sources
 from harness.replaying import Opened, build_of, open_case
 from harness.results import InputPart
@@ -32,6 +34,8 @@ _TRIES, _MOST = 60, 12
 _AGREEING = 10
 #: Instructions that a slice shows.
 _SLICE = 14
+#: States of each kind in which a change must do what the C does.
+_LIKE = 4
 #: Suspects that a guess names.
 _GUESSES = 3
 
@@ -79,7 +83,7 @@ class _Explaining:
         opened, first = self._opened, self._first
         saved = recorded_difference(opened.case.first_difference)
         differs = first.judgement.result is Result.DIFFER
-        method, how, culprits = self._found() if differs else (Method.SLICE, "", ())
+        method, how, culprits = self._found() if differs else (Method.NONE, "", ())
         verdict = {Result.DIFFER: Verdict.DIFFER, Result.AGREE: Verdict.AGREE}.get(first.judgement.result)
         if not differs:
             how = "nothing is to be explained: the translation does not differ in this state now"
@@ -107,10 +111,7 @@ class _Explaining:
     def _found(self) -> tuple[Method, str, tuple[Culprit, ...]]:
         """The culprits, by the surest method that has any."""
         states = states_near(self._opened, self._first, self._steps, _TRIES, _MOST)
-        by_lockstep = self._lockstep(states)
-        if by_lockstep is not None:
-            return by_lockstep
-        return self._by_slice(states)
+        return self._lockstep(states) or self._guessed(states)
 
     def _lockstep(self, states: States) -> tuple[Method, str, tuple[Culprit, ...]] | None:
         """What lockstep says; None where it cannot say anything, with the reason in the notes."""
@@ -122,7 +123,17 @@ class _Explaining:
             self._notes.append("lockstep: of a long run only the first ties were looked at")
         if not found.suspects:
             return None
-        return self._told(found.suspects, found.failing, found.calibration)
+        method, how, culprits = self._told(found.suspects, found.failing, found.calibration)
+        if len(culprits) == 1:
+            culprits = (replace(culprits[0], like=self._like(states, culprits[0])),)
+        return method, how, culprits
+
+    def _like(self, states: States, culprit: Culprit) -> str:
+        """What a culprit does instead, if the same change of all instructions of its opcode explains everything."""
+        job = self._opened.job
+        same = [one.address for one in self._steps if one.insn is not None and one.insn.row.name == culprit.opcode]
+        few = States(states.failing[:_LIKE], states.passing[:_LIKE])
+        return like_of(job.target, few, job.rules, job.fuel, list(dict.fromkeys([culprit.address, *same])))
 
     def _told(
         self, named: Sequence[Suspect], failing: Sequence[Run], calibration: Calibration
@@ -142,16 +153,26 @@ class _Explaining:
         culprits = tuple(self._culprit(one, len(failing), sure) for one in chosen)
         return Method.LOCKSTEP, f"{how}: {sure}", culprits
 
-    def _by_slice(self, states: States) -> tuple[Method, str, tuple[Culprit, ...]]:
-        difference = self._first.judgement.difference
-        start = last_writer(self._steps, difference.loc) if difference and difference.loc else None
-        if start is None:
-            return Method.SLICE, "guess: no instruction of the guest wrote the place", ()
-        numbers = backward(self._steps, start)[::-1]
-        ranked = list(dict.fromkeys(self._steps[n].address for n in numbers))
-        culprits = tuple(self._culprit(Suspect(address), 0, Surety.GUESS) for address in ranked[:_GUESSES])
-        how = f"guess, first {len(culprits)} of {len(ranked)}: what the wrong place was made of"
-        return Method.SLICE, how, culprits
+    def _guessed(self, states: States) -> tuple[Method, str, tuple[Culprit, ...]]:
+        """What can be said without ties."""
+        job = self._opened.job
+        found = guess(job.target, states, job.rules, job.fuel)
+        if not found.addresses:
+            return Method.NONE, "the reference executes nothing in this state", ()
+        looked = f"{len(states.failing)} failing and {len(states.passing)} passing states"
+        sure = Surety.GUESS
+        if found.fitting == 1:
+            method, sure = Method.DICTIONARY, Surety.LIKELY
+            how = f"dictionary: one changed instruction of {found.of} does all that the C does in {looked}: {sure}"
+        elif found.likes:
+            method = Method.DICTIONARY
+            how = f"dictionary, {looked}: guess, {found.fitting or len(found.likes)} changed instructions fit"
+        else:
+            method = Method.DICE
+            how = f"dice, {looked}: guess, first of {found.of} by what came to wrong places"
+        chosen = found.addresses[: 1 if sure is Surety.LIKELY else _GUESSES]
+        culprits = tuple(replace(self._culprit(Suspect(a), 0, sure), like=found.likes.get(a, "")) for a in chosen)
+        return method, how, culprits
 
     def _culprit(self, suspect: Suspect, of: int, sure: Surety) -> Culprit:
         return culprit_of(suspect, of, sure, self._opened, self._sources, self._steps)

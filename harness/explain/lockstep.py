@@ -53,7 +53,8 @@ class Slip:
 
     ``at`` is where it should have come to, or the C did; ``steps`` are the instructions that the reference executed.
     ``wrong`` gives what each place should hold and what the C has there; ``went`` where the C should have come to and
-    where it did, if that is it. ``ended`` says how the C stopped where it did not come to a tie at all.
+    where it did, if that is it. ``ended`` says how the C stopped where it did not come to a tie at all. ``unchanged``
+    are the wrong places that hold what they held before the step.
     """
 
     number: int  # of the sighting in its run
@@ -62,6 +63,7 @@ class Slip:
     wrong: Wrong
     went: tuple[int, int] | None = None
     ended: str = ""
+    unchanged: frozenset[Loc] = frozenset()
 
 
 #: Stands for all memory of the stack below its pointer at entry.
@@ -165,6 +167,9 @@ class _Following:
         self._skipped = -1  # address of a branch whose slot came first in the C: its own tie says nothing
         self._aside: tuple[int, Wrong] | None = None  # a tie to which the reference did not come, and what was wrong
         self._steps: list[Step] = []
+        self._held: MachineState | None = None  # what the C held at the last tie that was judged
+        self._memory: dict[int, bytes] = {}  # and in its writable regions
+        self._latest: tuple[MachineState, dict[int, bytes]] | None = None
         self._over = False
 
     def at_tie(self, sighting: Sighting) -> bool:
@@ -304,15 +309,29 @@ class _Following:
             self._follower.put(loc, value)
         if address is not None:
             self._follower.restart(address)
+        if self._latest is not None:
+            self._held, self._memory = self._latest
         self._follower.opened = ""
         self._steps = []
 
     def _wrong(self, address: int, held: MachineState, read: Reader) -> Wrong:
         """What the C holds otherwise than the reference."""
+        self._latest = held, {}
         return {**self._wrong_registers(address, held), **self._wrong_memory(address, read)}
 
     def _slip(self, at: int, wrong: Wrong, went: tuple[int, int] | None, ended: str = "") -> None:
-        self.run.slips.append(Slip(self.run.sightings, at, tuple(self._steps), wrong, went, ended))
+        unchanged = frozenset(loc for loc, (_, value) in wrong.items() if self._old(loc) == value)
+        self.run.slips.append(Slip(self.run.sightings, at, tuple(self._steps), wrong, went, ended, unchanged))
+
+    def _old(self, loc: Loc) -> int | None:
+        """What the C held in a place at the last tie that was judged."""
+        if self._held is None:
+            return None
+        if loc[0] == "mem":
+            start = next((one.address for one in self._regions if one.address <= loc[1] < one.end), None)
+            data = self._memory.get(start, b"") if start is not None else b""
+            return data[loc[1] - start] if start is not None and data else None
+        return held_in(self._held, loc)
 
     def _wrong_registers(self, address: int, held: MachineState) -> Wrong:
         expected = self._follower.registers()
@@ -339,6 +358,8 @@ class _Following:
         hidden = self._blind.hides(STACK) or address == RETURN_ADDRESS
         for region in self._regions:
             right, value = self._follower.read(region.address, len(region.data)), read(region.address, len(region.data))
+            if self._latest is not None:
+                self._latest[1][region.address] = value
             for offset in differing(right, value):
                 loc = ("mem", region.address + offset)
                 if not hidden or self.kind(loc) != STACK:
@@ -350,6 +371,12 @@ class _Following:
         if loc[0] != "mem":
             return loc
         return STACK if self._stack.start <= loc[1] < self._stack.stop else ("mem", 0)
+
+
+def held_in(state: MachineState, loc: Loc) -> int | None:
+    """What a state has in a register."""
+    files = {"gpr": state.gpr, "fpr": state.fpr, "hi": (state.hi,), "lo": (state.lo,), "fcsr": (state.fcsr,)}
+    return files[loc[0]][loc[1]]
 
 
 def differing(right: bytes, value: bytes) -> Iterator[int]:

@@ -12,10 +12,9 @@ class Method(StrEnum):
     """How a culprit was found, the surest first."""
 
     LOCKSTEP = "lockstep"  # the C and the reference from tie to tie
-    REPAIR = "repair"  # a changed reference does all that the C does
-    DICTIONARY = "dictionary"  # a changed reference does most of it
-    DICE = "dice"  # what failing states have in common
-    SLICE = "slice"  # what led to the wrong place
+    DICTIONARY = "dictionary"  # a changed reference does what the C does
+    DICE = "dice"  # what came to wrong places more than to right ones
+    NONE = "none"  # there is nothing to find
 
 
 class Surety(StrEnum):
