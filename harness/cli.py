@@ -33,6 +33,7 @@ from harness.cli_shared import (
 )
 from harness.config import Scope
 from harness.errors import HarnessError, UsageError
+from harness.report.explain import causes_document, print_causes
 from harness.report.jsonout import check_document, write_json
 from harness.report.selftest import difference_named, print_difference, print_selftest, selftest_document
 from harness.report.survey import print_survey, survey_document
@@ -42,6 +43,8 @@ from harness.results import exit_status
 USAGE, NOTHING, FAULT = 2, 3, 4
 #: What `git bisect run` takes for "this revision cannot be tested".
 UNTESTABLE = 125
+#: Findings of a check from which on it also says what they come of.
+MANY = 4
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -90,11 +93,18 @@ def check(
     with ProgressBar(console) as progress:
         result = check(config, options, progress.told)
     print_check(console, result)
+    found = None
+    if sum(row.finding is not None for row in result.functions) >= MANY:
+        from harness.explain.clusters import causes  # nothing of it is needed where all agree
+
+        found = causes(result, workers)
+        print_causes(console, found)
     if timing:
         for line in timing_lines(result):
             console.print(line)
     if json_file is not None:
-        write_json(check_document(result), json_file)
+        document = check_document(result)
+        write_json({**document, "causes": causes_document(found)} if found is not None else document, json_file)
     return exit_status(result)
 
 

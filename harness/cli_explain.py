@@ -17,7 +17,8 @@ from harness.verdicts import Verdict
 @click.argument("case", type=FILE)
 @json_option
 @click.option("--markdown", type=FILE, metavar="FILE", callback=writable, help="Write the same to FILE as Markdown.")
-def explain(case: Path, json_file: Path | None, markdown: Path | None) -> int:
+@click.option("--standalone", type=FILE, metavar="FILE", callback=writable, help="Write the case as one C file.")
+def explain(case: Path, json_file: Path | None, markdown: Path | None, standalone: Path | None) -> int:
     """Says which guest instruction of a saved case is translated wrongly, in what way, and how sure that is.
 
     \b
@@ -32,4 +33,8 @@ def explain(case: Path, json_file: Path | None, markdown: Path | None) -> int:
         write_json(explanation_document(explanation), json_file)
     if markdown is not None:
         write_markdown(explanation, markdown)
+    if standalone is not None:
+        from harness.explain.standalone import write_standalone  # as above
+
+        write_standalone(case, standalone)
     return {Verdict.DIFFER: 1, Verdict.AGREE: 0}.get(Verdict(explanation.verdict), 3)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from harness.explain.lockstep import Run, Slip
+from harness.explain.slips import Run, Slip
 from interp.optable import Loc
 from interp.replay import Step
 
@@ -75,9 +75,8 @@ def _skipper(steps: Sequence[Step], number: int, slip: Slip) -> int:
     before = steps[number - 1] if number else None
     if before is None or before.insn is None or before.taken or not before.insn.conditional:
         return number
-    undone = set(steps[number].writes) & slip.wrong.keys()
     in_slot = before.address == steps[number].address - 4
-    return number - 1 if in_slot and undone and undone <= slip.unchanged else number
+    return number - 1 if in_slot and steps[number].writes.keys() <= slip.unchanged else number
 
 
 def _strays(steps: Sequence[Step], wrong: Iterable[Loc]) -> list[int]:

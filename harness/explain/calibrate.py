@@ -11,15 +11,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from harness.engines.base import RETURN_ADDRESS, MachineState
-from harness.explain.lockstep import Lockstep, Run
+from harness.explain.lockstep import Lockstep
+from harness.explain.slips import Run
 from interp.optable import Loc
 
 #: Rounds in which variables and blind places are learnt.
 _ROUNDS = 4
 #: A place that is wrong this often after it was written is kept elsewhere; a tie that is missed so often is none.
 _OFTEN = 0.6
-#: Written so often at least before that is said of a place.
+#: Written so often at least before that is said of a place; ties that slip at least before anything is.
 _LEAST = 3
+#: Slips at a smaller share of all ties are faults of the translation, though the states pass.
+_WIDESPREAD = 0.2
 #: States that are looked at at least, however long they run.
 _LEAST_STATES = 2
 #: Lockstep is worth nothing where more than this share of what is written is kept elsewhere.
@@ -52,6 +55,7 @@ def calibrate(lockstep: Lockstep, passing: Sequence[MachineState], most: int) ->
         for state in passing:
             if len(runs) < _LEAST_STATES or sum(run.sightings for run in runs) < most:
                 runs.append(lockstep.run(state, learning=True))
+        lockstep.variables.judge()
         if known[0] == len(lockstep.variables.refuted):
             _blind(lockstep, runs)
         if known == (len(lockstep.variables.refuted), lockstep.blind.size):
@@ -66,16 +70,17 @@ def calibrate(lockstep: Lockstep, passing: Sequence[MachineState], most: int) ->
 
 
 def _blind(lockstep: Lockstep, runs: Sequence[Run]) -> None:
-    """Takes out of sight what slips most of the time."""
+    """Takes out of sight what slips most of the time, if slips are all over the code."""
+    visits = sum((Counter(run.visits) for run in runs), Counter[int]())
+    slips = [slip for run in runs for slip in run.slips]
+    if len({slip.at for slip in slips}) < max(_LEAST, _WIDESPREAD * len(visits)):
+        return
     written = sum((Counter(run.written) for run in runs), Counter[Loc]())
     wrong = sum((Counter(run.wrong) for run in runs), Counter[Loc]())
     for loc, count in wrong.items():
         if loc[0] != "mem" and count >= _LEAST and count > _OFTEN * written[loc]:
             lockstep.blind.places.add(loc)
-    visits = sum((Counter(run.visits) for run in runs), Counter[int]())
-    ways = [slip.went for run in runs for slip in run.slips if slip.went is not None]
-    missed = Counter(address for way in ways for address in way if address != RETURN_ADDRESS)
+    missed = Counter(address for slip in slips if slip.went for address in slip.went if address != RETURN_ADDRESS)
     for address, count in missed.items():
         if count > _OFTEN * (visits[address] + count):
             lockstep.blind.passed_over.add(address)
-

@@ -8,9 +8,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from harness.explain.blame import Suspect
-from harness.explain.lockstep import Slip
+from harness.explain.slips import Slip
 from interp.optable import Insn, Kind, Loc
 from interp.replay import Step
+
+#: Mistakes about delay slots, which any instruction that has one may show.
+DECIDED_LATE = "decided after its delay slot"
+RUNS_SLOT = "runs the delay slot that it should skip"
+SKIPS_SLOT = "skips its delay slot where it is not taken"
+FLOWS = frozenset((DECIDED_LATE, RUNS_SLOT, SKIPS_SLOT))
 
 #: Evidence that is looked at.
 _MOST = 40
@@ -80,7 +86,7 @@ def _flow(slip: Slip, step: Step) -> str:
     """What went wrong in the flow of control; empty where that is not it."""
     insn = step.insn
     if insn is not None and insn.row.kind is Kind.BRANCH and slip.went is None and slip.wrong:
-        return "skips its delay slot where it is not taken"
+        return SKIPS_SLOT
     if slip.ended:
         return {"hang": "never comes back", "crash": "stops the host", "wild": "strays from the guest's memory"}.get(
             slip.ended, f"ends the run ({slip.ended})"
@@ -90,10 +96,10 @@ def _flow(slip: Slip, step: Step) -> str:
     slot = next((one for one in slip.steps if one.address == step.address + 4), None)
     if slip.went is not None:
         if slot is not None and set(slot.writes) & set(step.reads):
-            return "decided after its delay slot"
+            return DECIDED_LATE
         return "goes the other way" if insn.row.kind in (Kind.BRANCH, Kind.LIKELY) else "goes elsewhere"
     if insn.row.kind is Kind.LIKELY and not step.taken and slip.wrong:
-        return "runs the delay slot that it should skip"
+        return RUNS_SLOT
     return ""
 
 

@@ -7,10 +7,10 @@ from collections.abc import Mapping, Sequence
 
 from harness.engines.base import MachineState
 from harness.explain.blame import Suspect
-from harness.explain.classify import Pair, form_of, kind_of, results
-from harness.explain.lockstep import Slip
+from harness.explain.classify import FLOWS, Pair, form_of, kind_of, results
 from harness.explain.model import Culprit, Executed, Line, Source, Surety, Value, Word
 from harness.explain.neighbours import inputs
+from harness.explain.slips import Slip
 from harness.explain.trace import backward, forward, last_writer
 from harness.explain.watched import Sources
 from harness.replaying import Opened
@@ -37,6 +37,7 @@ def culprit_of(
     insn = decode(word)
     slip, step = suspect.evidence[0] if suspect.evidence else (None, _occurrence(steps, suspect.address))
     function = program.function_at(suspect.address)
+    kind = kind_of(suspect, fr)  # of a mistake about a delay slot, its line is to be seen
     return Culprit(
         address=suspect.address,
         text=disassemble(word, suspect.address),
@@ -46,9 +47,9 @@ def culprit_of(
         manual=manual(insn),
         operands=operands(step, fr) if step is not None else (),
         results=wrong_values(slip, step, fr) if slip is not None and step is not None else (),
-        kind=kind_of(suspect, fr),
+        kind=kind,
         like="",
-        source=source_of(suspect.address, sources, opened),
+        source=source_of(suspect.address + (4 if kind in FLOWS else 0), sources, opened),
         states=len(suspect.failing),
         of=of,
         surety=sure,

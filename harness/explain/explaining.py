@@ -15,8 +15,8 @@ from harness.explain.blame import Suspect
 from harness.explain.calibrate import Calibration
 from harness.explain.describe import culprit_of, executed, memory_words, register_values
 from harness.explain.guess import guess, like_of
-from harness.explain.lockstep import Run
 from harness.explain.model import Culprit, Executed, Explanation, Method, Surety
+from harness.explain.slips import Run
 from harness.explain.states import States, judged, states_near
 from harness.explain.tied import Tied, run_tied
 from harness.explain.trace import traced
@@ -61,7 +61,6 @@ class Explainer:
     def explain(self, opened: Opened) -> Explanation:
         """Everything that can be said of a case."""
         return _Explaining(opened, self._sources if self._tied else None).explanation()
-
 
     def tied(self, opened: Opened, steps: Sequence[Step], states: States) -> Tied:
         """What lockstep alone says of states, whatever they came to."""
@@ -188,4 +187,3 @@ def _needed(named: Sequence[Suspect], failing: Sequence[Run]) -> list[Suspect]:
         if one.failing - set().union(*(other.failing for other in chosen)) or (one.alone and not one.passing):
             chosen.append(one)
     return chosen
-

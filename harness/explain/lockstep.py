@@ -10,9 +10,7 @@ handed on to; two faults in one run are two slips.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
 from enum import Enum, auto
 from itertools import pairwise
 
@@ -21,13 +19,12 @@ from harness.compare import FCSR_CONTROL
 from harness.engines.base import RETURN_ADDRESS, MachineState, Outcome, StopKind, Target
 from harness.engines.translated import Sighting, Translated
 from harness.explain.follow import Follower
+from harness.explain.slips import STACK, Blind, Run, Slip, Wrong
 from harness.explain.variables import Variables
 from harness.explain.watched import Watched
 from interp.optable import Loc, decode
 from interp.replay import Step
 
-#: What each place should hold, and what the C has there.
-Wrong = dict[Loc, tuple[int, int]]
 #: Gives bytes of the guest's memory by address and size.
 Reader = Callable[[int, int], bytes]
 
@@ -45,68 +42,6 @@ _LINE = 64  # bytes that are compared at once
 
 #: Instructions that the reference goes without coming to a tie.
 _FARTHEST = 20_000
-
-
-@dataclass(slots=True)
-class Slip:
-    """A step from one tie to the next in which the C did something else than the reference.
-
-    ``at`` is where it should have come to, or the C did; ``steps`` are the instructions that the reference executed.
-    ``wrong`` gives what each place should hold and what the C has there; ``went`` where the C should have come to and
-    where it did, if that is it. ``ended`` says how the C stopped where it did not come to a tie at all. ``unchanged``
-    are the wrong places that hold what they held before the step.
-    """
-
-    number: int  # of the sighting in its run
-    at: int
-    steps: tuple[Step, ...]
-    wrong: Wrong
-    went: tuple[int, int] | None = None
-    ended: str = ""
-    unchanged: frozenset[Loc] = frozenset()
-
-
-#: Stands for all memory of the stack below its pointer at entry.
-STACK: Loc = ("stack", 0)
-
-
-@dataclass(slots=True)
-class Blind:
-    """What is not compared: ``places`` (registers, and ``STACK``), and ties that the C does not come to.
-
-    ``kept`` are the registers that a caller may rely on: at the return only they are compared.
-    """
-
-    kept: frozenset[Loc]
-    places: set[Loc] = field(default_factory=set)
-    passed_over: set[int] = field(default_factory=set)
-
-    @property
-    def size(self) -> int:
-        """How much is not compared."""
-        return len(self.places) + len(self.passed_over)
-
-    def hides(self, loc: Loc, at: int = 0) -> bool:
-        """Whether a register is not compared at a tie."""
-        return loc in self.places or (at == RETURN_ADDRESS and loc not in self.kept)
-
-
-@dataclass(slots=True)
-class Run:
-    """What the lockstep of one state came to; ``cut`` says that there were more ties than are looked at.
-
-    ``visits`` counts the ties compared by address, ``written`` the steps in which the reference wrote a place,
-    ``wrong`` those after which it was wrong.
-    """
-
-    slips: list[Slip] = field(default_factory=list)
-    sightings: int = 0
-    cut: bool = False
-    stopped: str = ""  # why the reference could not follow to the end
-    outcome: Outcome | None = None
-    visits: Counter[int] = field(default_factory=Counter)
-    written: Counter[Loc] = field(default_factory=Counter)
-    wrong: Counter[Loc] = field(default_factory=Counter)
 
 
 class Lockstep:
@@ -320,7 +255,9 @@ class _Following:
         return {**self._wrong_registers(address, held), **self._wrong_memory(address, read)}
 
     def _slip(self, at: int, wrong: Wrong, went: tuple[int, int] | None, ended: str = "") -> None:
-        unchanged = frozenset(loc for loc, (_, value) in wrong.items() if self._old(loc) == value)
+        values = {loc: value for step in self._steps for loc, value in step.writes.items()}
+        values.update((loc, value) for loc, (_, value) in wrong.items())
+        unchanged = frozenset(loc for loc, value in values.items() if self._old(loc) == value)
         self.run.slips.append(Slip(self.run.sightings, at, tuple(self._steps), wrong, went, ended, unchanged))
 
     def _old(self, loc: Loc) -> int | None:

@@ -124,3 +124,33 @@ class Explanation:
     memory: tuple[Word, ...]
     notes: tuple[str, ...] = ()
     seconds: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One root cause of several findings.
+
+    ``what`` is the opcode, or the mistake where it is one about delay slots. ``forms``, ``kinds`` and ``sureties``
+    count over the ``functions`` that differ because of it; ``simplest`` is the case with the fewest words of input.
+    """
+
+    what: str
+    forms: tuple[tuple[str, int], ...]
+    kinds: tuple[tuple[str, int], ...]
+    sureties: tuple[tuple[str, int], ...]
+    functions: tuple[str, ...]
+    simplest: str
+
+
+@dataclass(frozen=True, slots=True)
+class Causes:
+    """The findings of a check by cause, the most frequent first.
+
+    ``unexplained`` are functions and why nothing was said of them; ``looked`` findings were explained, ``left`` were
+    not.
+    """
+
+    causes: tuple[Cause, ...]
+    unexplained: tuple[tuple[str, str], ...]
+    looked: int
+    left: int

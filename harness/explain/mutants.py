@@ -329,4 +329,3 @@ def _scratch(machine: Machine) -> int:
     """A slot of nobody."""
     machine.slots.append(0)
     return len(machine.slots) - 1
-

@@ -9,7 +9,8 @@ from harness.compare import compared_registers
 from harness.engines.translated import Translated
 from harness.explain.blame import Suspect, suspects
 from harness.explain.calibrate import Calibration, calibrate
-from harness.explain.lockstep import Blind, Lockstep, Run
+from harness.explain.lockstep import Lockstep
+from harness.explain.slips import Blind, Run
 from harness.explain.states import Judged, States
 from harness.explain.variables import Variables
 from harness.explain.watched import Sources, TiedFunction, Watched, watch

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import dataclass, field, replace
 
 from harness.engines.base import MachineState
@@ -42,6 +43,8 @@ class Variables:
 
     refuted: set[tuple[str, str]] = field(default_factory=set)  # (C function, variable)
     _origin: dict[Loc, tuple[str, str]] = field(default_factory=dict)  # at the last tie
+    _sightings: Counter[tuple[str, str]] = field(default_factory=Counter)
+    _against: Counter[tuple[str, str]] = field(default_factory=Counter)
     _at: dict[Tie, list[tuple[int, Loc, tuple[str, str]]]] = field(default_factory=dict)
 
     def registers(self, tie: Tie, owner: TiedFunction, sighting: Sighting) -> MachineState:
@@ -58,9 +61,7 @@ class Variables:
         if not held:
             return state
         gpr, fpr = tuple(held.get("gpr", state.gpr)), tuple(held.get("fpr", state.fpr))
-        return replace(
-            state, gpr=gpr, fpr=fpr, hi=held.get("hi", [state.hi])[0], lo=held.get("lo", [state.lo])[0]
-        )
+        return replace(state, gpr=gpr, fpr=fpr, hi=held.get("hi", [state.hi])[0], lo=held.get("lo", [state.lo])[0])
 
     def _places(self, tie: Tie, owner: TiedFunction) -> list[tuple[int, Loc, tuple[str, str]]]:
         """The variables at a tie that speak of a register: number, register, and the key they are refuted under."""
@@ -70,10 +71,20 @@ class Variables:
         return self._at[tie]
 
     def learn(self, bound: MachineState, wrong: dict[Loc, tuple[int, int]]) -> None:
-        """Refutes variables at the last tie, of a state that passes, where the binding has what is right."""
+        """Counts what speaks for and against variables at the last tie, of a state that passes.
+
+        Against one speaks that it is wrong and that the binding has what is right.
+        """
+        self._sightings.update(self._origin.values())
         for loc, (right, _) in wrong.items():
             if loc in self._origin and _file(bound, loc[0])[loc[1]] == right:
-                self.refuted.add(self._origin[loc])
+                self._against[self._origin[loc]] += 1
+
+    def judge(self) -> None:
+        """Refutes the variables against which most sightings spoke; counts afresh."""
+        self.refuted |= {key for key, count in self._against.items() if 2 * count > self._sightings[key]}
+        self._against.clear()
+        self._sightings.clear()
 
 
 def _file(state: MachineState, name: str) -> tuple[int | None, ...]:

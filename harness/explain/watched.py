@@ -161,4 +161,3 @@ def _compiled(
     include = [folder.resolve() for folder in sources.translated.include]
     beside = ["-w", "-iquote", str(file.path.parent), "-include", str(_TIE_H), *extra]
     return library.compiler.compile(source, text, include, store, beside)
-

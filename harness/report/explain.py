@@ -14,7 +14,7 @@ from rich.console import Console
 from rich.text import Text
 
 from harness.errors import UsageError
-from harness.explain.model import Culprit, Executed, Explanation, Surety, Value
+from harness.explain.model import Causes, Culprit, Executed, Explanation, Surety, Value
 from harness.report.terminal import describe_place, event_lines, value_lines
 from harness.report.text import visible
 
@@ -34,6 +34,37 @@ def print_explanation(console: Console, explanation: Explanation) -> None:
         for line in lines:
             console.print(f"  {line}")
         console.print()
+
+
+def print_causes(console: Console, found: Causes) -> None:
+    """Prints the causes of a check's findings, the most frequent first, with the simplest case of each."""
+    for line in cause_lines(found):
+        console.print(line)
+    console.print()
+
+
+def cause_lines(found: Causes) -> Iterator[str]:
+    """The causes as text."""
+    count = len(found.causes)
+    yield f"causes: {found.looked} findings come of {count} cause{'' if count == 1 else 's'}"
+    for cause in found.causes:
+        kinds = ", ".join(f"{kind} ({number})" if len(cause.kinds) > 1 else kind for kind, number in cause.kinds)
+        forms = ", ".join(form for form, _ in cause.forms)
+        sure = ", ".join(f"{number} {surety}" for surety, number in cause.sureties)
+        yield visible(f"  {len(cause.functions):6,}  {cause.what} {forms}: {kinds or 'wrong'}; {sure}")
+        yield visible(f"          simplest: tallystick explain {cause.simplest}")
+    for name, why in found.unexplained:
+        yield visible(f"          not explained: {name}: {why}")
+    if found.left:
+        yield f"          {found.left:,} more findings were not looked at"
+
+
+def causes_document(found: Causes) -> list[dict[str, Any]]:
+    """The causes, ready for ``json``."""
+    return [
+        {**asdict(cause), **{name: dict(getattr(cause, name)) for name in ("forms", "kinds", "sureties")}}
+        for cause in found.causes
+    ]
 
 
 def explanation_document(explanation: Explanation) -> dict[str, Any]:
