@@ -25,6 +25,7 @@ class Status(StrEnum):
     FLAKY = "flaky"
     KNOWN = "known"
     FIXED = "fixed"
+    GONE = "gone"
     UNTRIED = "untried"
 
 

@@ -19,7 +19,8 @@ class Seen:
     """What happened tonight.
 
     ``tried`` are the saved cases, ``rows`` the results of the check, ``fresh`` those of them that differ, and
-    ``repeats`` what the case of each of these said when it ran again, where one was kept.
+    ``repeats`` what the case of each of these said when it ran again, where one was kept. ``is_there`` says whether the
+    corpus still has a function under a compiler, as far as that is known.
     """
 
     date: datetime.date
@@ -27,6 +28,7 @@ class Seen:
     rows: dict[Subject, FunctionResult]
     fresh: dict[FindingKey, FunctionResult]
     repeats: dict[FindingKey, Tried]
+    is_there: Callable[[Subject], bool]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +106,8 @@ class _Judge:
 
     def _quiet(self, key: FindingKey) -> tuple[Status, str]:
         """The status of an earlier finding that did not show tonight."""
+        if not self._seen.is_there(key.subject):
+            return Status.GONE, "the corpus does not have this function under this compiler any more"
         tried, row = self._tried.get(key, []), self._seen.rows.get(key.subject)
         silent = next((one for one in tried if not one.agrees), None)
         agrees = row is not None and row.verdict is Verdict.AGREE

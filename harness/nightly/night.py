@@ -237,7 +237,20 @@ class _Run:
             if path.is_file():  # a full disk costs the case, not the finding
                 stored[path] = key
         again = self._again([Stored(path, load_case(path), key) for path, key in stored.items()], lambda _: None)
-        return Seen(self._options.date, tried, rows, fresh, {one.stored.key: one for one in again})
+        repeats = {one.stored.key: one for one in again}
+        return Seen(self._options.date, tried, rows, fresh, repeats, lambda one: self._is_there(one, rows))
+
+    def _is_there(self, one: Subject, rows: dict[Subject, FunctionResult]) -> bool:
+        """Whether the corpus still has a function under a compiler; so it is taken where tonight cannot tell."""
+        if all(program.name != one.program for program in self._corpus.programs):
+            return False
+        if one.program in self._problems or all(program.name != one.program for program in self._programs):
+            return True
+        build = one.program, one.build
+        if all(place[:2] != build or name != one.function for place, name in self._names.items()):
+            return False
+        compilers = {other.compiler for other in rows if replace(other, compiler=one.compiler) == one}
+        return not compilers or one.compiler in compilers
 
     # --- what has become of it ---
 

@@ -33,6 +33,7 @@ _STYLES = {
     Status.FLAKY: "bold yellow",
     Status.KNOWN: "yellow",
     Status.FIXED: "green",
+    Status.GONE: "yellow",
     Status.UNTRIED: "yellow",
 }
 

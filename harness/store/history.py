@@ -110,11 +110,11 @@ class History:
     # --- what was ---
 
     def open_findings(self) -> dict[FindingKey, Past]:
-        """What the last whole night told, but for what it called fixed."""
+        """What the last whole night told, but for what it called fixed or gone."""
         rows = self._rows(
             f"SELECT {_KEY}, told.status, since {_KEYED} JOIN told ON told.finding = finding.id "
-            "WHERE told.night = (SELECT max(number) FROM night WHERE ended IS NOT NULL) AND told.status != ?",
-            Status.FIXED,
+            "WHERE told.night = (SELECT max(number) FROM night WHERE ended IS NOT NULL) AND told.status NOT IN (?, ?)",
+            *(Status.FIXED, Status.GONE),
         )
         return {_key(row): Past(Status(row[6]), datetime.date.fromisoformat(row[7])) for row in rows}
 

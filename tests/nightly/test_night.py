@@ -46,6 +46,38 @@ def test_a_finding_without_a_case_is_decided_by_its_function(tmp_path: Path) -> 
     assert table(corpus.night(3)) == [("add", "fixed", "it has no case, and N states agree")]
 
 
+def test_what_the_corpus_does_not_have_any_more_is_gone_and_told_once(tmp_path: Path) -> None:
+    corpus = SmallCorpus.made(tmp_path, "ebb", "flood")
+    corpus.translate("ebb", add=WRONG["add"])
+    corpus.translate("flood", add=WRONG["add"], store=WRONG["store"])
+    corpus.night(1)
+    gone = "the corpus does not have this function under this compiler any more"
+    tally = tmp_path / "ebb" / "tally.toml"
+    tally.write_text(tally.read_text().replace("cc -O1", "cc -O2"))
+    told = [(str(one.key.subject), str(one.status)) for one in corpus.night(2, pattern="add").findings]
+    assert told == [
+        ("ebb::add under cc -O2", "new"),
+        ("flood::add under cc -O1", "still"),
+        ("ebb::add under cc -O1", "gone"),
+        ("flood::store under cc -O1", "untried"),  # left out tonight
+    ]
+    corpus.file.write_text("".join(corpus.file.read_text().partition('[[program]]\nname = "flood"')[:1]))
+    assert table(corpus.night(3)) == [("add", "gone", gone), ("add", "still", ""), ("store", "gone", gone)]
+    assert table(corpus.night(4)) == [("add", "still", "")]
+
+
+def test_a_case_that_cannot_be_kept_costs_no_finding(tmp_path: Path) -> None:
+    corpus = SmallCorpus.made(tmp_path)
+    corpus.translate(add=WRONG["add"])
+    folder = tmp_path / "tiny" / ".tallystick" / "cases"
+    folder.parent.mkdir()
+    folder.touch()  # no folder can be made there, as on a full disk
+    assert table(corpus.night(1)) == [("add", "new", "")]
+    folder.unlink()
+    assert table(corpus.night(2)) == [("add", "still", "")]
+    assert len(corpus.cases()) == 1
+
+
 def test_a_case_of_another_image_is_not_called_fixed_by_itself(tmp_path: Path) -> None:
     corpus = SmallCorpus.made(tmp_path)
     corpus.translate(add=WRONG["add"])

@@ -57,6 +57,7 @@ FINDINGS = (
     told(Status.FLAKY, "tide_waver", "differs in 1 of 3 runs of the same states"),
     told(Status.KNOWN, "tide_known", "next release (mara, since 2026-02-01)"),
     told(Status.FIXED, "tide_mended", "its case agrees now", shows=False),
+    told(Status.GONE, "tide_renamed", "the corpus does not have this function any more", shows=False),
     told(Status.UNTRIED, "tide_gone", "it has no case, and its function was not checked tonight", shows=False),
 )
 ROWS = (*ALL_KINDS[:4], AGREES, replace(AGREES, name="twice_run"), *ALL_KINDS[5:])
