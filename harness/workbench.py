@@ -22,6 +22,7 @@ from harness.engines.reference import Reference
 from harness.engines.translated import Translated
 from harness.engines.unicorn import Unicorn
 from harness.errors import UsageError
+from harness.program.disassembly import disassemble
 from harness.program.load import load_program
 from harness.program.model import Function, Program
 from harness.program.outside import Surroundings
@@ -41,7 +42,6 @@ from harness.store.cases import (
 from harness.tally import Candidate
 from harness.translated.build import Library, build_libraries
 from harness.translated.translator import run_translator
-from interp.optable import disassemble
 
 
 @dataclass(frozen=True, slots=True)

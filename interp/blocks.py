@@ -12,19 +12,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Container, Iterable, Sequence
 from dataclasses import dataclass, field
-from functools import partial
+from functools import cache, partial
 from typing import Any, NamedTuple
 
 from interp.events import GuestTrap, open_, trap
-from interp.forms import COP0, FCSR, FPR, HI, LO, OUTCOME, SINK, Op, form_of
+from interp.forms import COP0, DOUBLE, FCSR, FLOATS, HI, LO, OUTCOME, SINK, WORD, Floats, Op, form_of
 from interp.memory import Memory
 from interp.optable import REGISTERS, Insn, Kind, Loc, decode
 from interp.words import sext32, sext64
 
 STATUS, CU1, FR = COP0 + 12, 1 << 29, 1 << 26  # Status and two of its bits: coprocessor 1 usable, 64-bit FPRs
-_FILES = {"gpr": 0, "hi": HI, "lo": LO, "fcsr": FCSR, "fpr": FPR, "cop0": COP0}
-_REGISTERS = {name: (_FILES[file], lowest, number) for name, (file, lowest, number) in REGISTERS.items()}
-_REGISTERS |= {"nothing": (0, 32, 0), "nowhere": (SINK, 32, 0), "outcome": (OUTCOME, 32, 0)}
+_FILES = {"gpr": 0, "hi": HI, "lo": LO, "fcsr": FCSR, "fpr": WORD, "cop0": COP0}  #: slots of the registers 0
+_REGISTERS = {name: (_FILES[file], *field) for name, (file, *field) in REGISTERS.items()}
 
 _LONGEST = 256  # instructions of a block
 _COPROCESSOR_1 = (0x11, 0x31, 0x35, 0x39, 0x3D)  # major opcodes
@@ -32,11 +31,6 @@ _HI_AND_LO = 1 << HI | 1 << LO
 
 #: What runs next: a signed address, or the (delay slot, target) of a likely branch that is taken.
 Key = int | tuple[int, int]
-
-
-def slot(loc: Loc) -> int:
-    """The slot of a register."""
-    return _FILES[loc[0]] + loc[1]
 
 
 @dataclass(slots=True, eq=False)
@@ -48,7 +42,7 @@ class Block:
     sound: int = 1  # what is so at its end; while it is made, so far
     length: int = 0  # instructions
     ops: list[Op] = field(default_factory=list)
-    addresses: list[int] = field(default_factory=list)
+    addresses: list[int] = field(default_factory=list)  # of the instruction of each op
     exits: tuple[Key, Key] | None = None  # not taken, taken; None: the outcome is the address
     branch: int | None = None  # address of the conditional branch that ends it
     moved_at: int = -2  # its length at the last MFHI or MFLO
@@ -58,6 +52,10 @@ class Block:
         """Appends ops of the instruction at ``address``."""
         self.ops += ops
         self.addresses += [address] * len(ops)
+
+    def next(self, outcome: Any) -> Any:
+        """The key of what runs behind it, by the value in OUTCOME."""
+        return self.exits[outcome] if self.exits else outcome
 
 
 class Prepared(NamedTuple):
@@ -80,12 +78,13 @@ _FIELDS: dict[str, Callable[[Insn], int]] = {
 }
 
 
-def _jump(_x: Any, _y: Any) -> bool:
-    return True
+def slot(loc: Loc) -> int:
+    """The slot of a register, of a floating-point register that of its word."""
+    return _FILES[loc[0]] + loc[1]
 
 
-def _link(address: int, _y: Any) -> int:
-    return address
+def _copy(value: Any, _y: Any) -> Any:
+    return value
 
 
 def _check_word(x: int, _y: int) -> None:
@@ -105,24 +104,18 @@ def _refuse_branch(_x: Any, _y: Any) -> None:
     trap("refused", True)
 
 
-def _note(kind: str) -> Op:
-    """An op that notes something open."""
-    return (lambda _x, _y: open_(kind, True)), SINK, 0, 0
+def _note(kind: str, _y: Any) -> None:
+    open_(kind, True)
 
 
-def _raise(miss: GuestTrap) -> Op:
-    """An op that traps."""
-
-    def op(_x: Any, _y: Any) -> None:
-        raise GuestTrap(miss.kind, miss.fault_address, miss.detail)
-
-    return op, SINK, 0, 0
+def _raise(miss: GuestTrap, _y: Any) -> None:
+    raise GuestTrap(miss.kind, miss.fault_address, miss.detail)
 
 
 def _place(word: int, name: str) -> int:
     """The slot of the register that an operand or result of an instruction word stands for."""
-    base, lowest, number = _REGISTERS[name]
-    return base + (word >> lowest & 31 | number)
+    first, lowest, number = _REGISTERS[name]
+    return first + (word >> lowest & 31 | number)
 
 
 def _places(word: int, names: Iterable[str]) -> int:
@@ -146,10 +139,9 @@ class Assembler:
 
     def __init__(self, memory: Memory, r: list[Any], fr: bool, ieee: bool = False) -> None:
         self._memory = memory
-        self._r = r
-        self._fr = fr
+        self.floats = Floats(r, fr)
         self._ieee = ieee
-        self._pool: dict[int, int] = {}  # constant -> slot
+        self._pooled = cache(self._added)
         self._prepared: dict[int, Prepared] = {}  # by word
 
     def block(self, key: Key, sound: int, ends: Container[int]) -> Block:
@@ -166,7 +158,7 @@ class Assembler:
         while insn and not insn.row.kind.has_slot:
             address += 4
             if address in ends or block.length == _LONGEST:
-                block.add(address - 4, [(_jump, OUTCOME, 0, 0)])
+                block.add(address - 4, [(_copy, OUTCOME, self._pooled(True), 0)])
                 block.exits = address, address
                 return block
             insn = self._append(block, address)
@@ -190,20 +182,21 @@ class Assembler:
         try:
             insn, ops, needed, written, narrowing = self.prepared(address)
         except GuestTrap as miss:
-            block.add(address, [_raise(miss)])
+            block.add(address, [(_raise, SINK, self._pooled(miss), 0)])
             return None
         if in_slot and insn.row.kind.has_slot:
             block.add(address, [(_refuse_branch, SINK, 0, 0)])
             return None
         if missing := needed & ~block.sound:
-            block.add(address, self._checks(missing))
+            block.add(address, _checks(missing))
         if written & _HI_AND_LO == _HI_AND_LO and block.length - block.moved_at <= 2:
-            block.add(address, [_note("hilo-hazard")])
+            block.add(address, [(_note, SINK, self._pooled("hilo-hazard"), 0)])
         elif insn.row.reads in (("hi",), ("lo",)):
             block.moved_at = block.length
         block.add(address, ops)
         if insn.row.links:
-            block.add(address, self._links(insn, address))
+            to = _place(insn.word, insn.row.results[0]) or SINK
+            block.add(address, [(_copy, to, self._pooled(address + 8), 0)])
         sound = block.sound | needed
         block.sound = sound & ~written if narrowing & ~sound else sound | written
         return insn
@@ -211,90 +204,73 @@ class Assembler:
     def prepared(self, address: int) -> Prepared:
         """What the instruction at a signed address comes to. Raises: what its fetch raises, or the ``rejection``."""
         word = self._memory.fetch(address)
-        prepared = self._prepared.get(word)
-        if prepared is None:
+        if word not in self._prepared:
             insn = decode(word)
             if insn is None:
                 raise GuestTrap(rejection(word), None, f"word {word:08x}")
-            prepared = self._prepared[word] = self.prepare(insn)
-        return prepared
-
-    def ops(self, prepared: Prepared, address: int) -> tuple[Op, ...]:
-        """The ops of the instruction at a signed address; a branch leaves its condition or target in OUTCOME."""
-        checks = self._checks(prepared.needed & 1 << STATUS)
-        return (*checks, *prepared.ops, *self._links(prepared.insn, address))
-
-    def _links(self, insn: Insn, address: int) -> tuple[Op, ...]:
-        """The op that writes the return address of a call."""
-        if not insn.row.links:
-            return ()
-        to = _place(insn.word, insn.row.results[0])
-        return ((_link, to or SINK, self._pooled(address + 8), 0),)
+            self._prepared[word] = self.prepare(insn)
+        return self._prepared[word]
 
     def prepare(self, insn: Insn) -> Prepared:
-        """What an instruction comes to, wherever it may come from."""
+        """What an instruction comes to."""
         row, word = insn.row, insn.word
-        ops = self._notes(insn)
+        ops: list[Op] = []
+        if kind := self._open(insn):
+            ops.append((_note, SINK, self._pooled(kind), 0))
         needed = _places(word, row.word)
         if word >> 26 in _COPROCESSOR_1:
             needed |= 1 << STATUS
         written = _places(word, row.results) & ~1
         if written & 1 << STATUS:
             ops.append((_check_status, SINK, insn.t, STATUS))
-        narrowing = -1
+        narrowing = 0 if row.narrow or row.links else -1
         if row.narrow == "inherits":
             narrowing = _places(word, row.reads)
-        elif row.narrow or row.links:
-            narrowing = 0
         return Prepared(insn, (*ops, self._op(insn)), needed, written, narrowing)
 
-    def _checks(self, slots: int) -> list[Op]:
-        """Ops that see whether slots are sound, and note or trap where not."""
-        return [
-            (_check_usable if place == STATUS else _check_word, SINK, place, 0)
-            for place in range(slots.bit_length())
-            if slots >> place & 1
-        ]
-
-    def _notes(self, insn: Insn) -> list[Op]:
-        """What is open whatever the values are."""
+    def _open(self, insn: Insn) -> str:
+        """What is open whatever the values are, if anything."""
         row, word = insn.row, insn.word
         if row.links and _places(word, row.results) & _places(word, row.reads):
-            return [_note("link-register")]
-        if self._fr or not (row.fp_in or row.fp_out):
-            return []
-        odd = [
-            bits == 64 or row.kind is Kind.FLOAT
-            for names, bits in ((row.reads, row.fp_in), (row.results, row.fp_out))
-            for name in names
-            if name in ("fs", "ft", "fd") and _place(word, name) & 1
-        ]
-        return [_note("odd-fpr")] if any(odd) else []
+            return "link-register"
+        even = not self.floats.fr and (row.kind is Kind.FLOAT or 64 in (row.fp_in, row.fp_out))
+        odd = even and any(_place(word, name) & 1 for name in row.reads + row.results if name in FLOATS)
+        return "odd-fpr" if odd else ""
 
     def _op(self, insn: Insn) -> Op:
         """The op of the meaning itself."""
-        row, form = insn.row, form_of(insn.row, self._fr)
+        row, form = insn.row, form_of(insn.row)
         call = row.meaning
         if form.bound:
-            call = partial(call, *[self._constant(insn, name) for name in form.bound])
-        a, b = [self._slot(insn, name, view) for name, view in form.takes]
-        d, second = [self._slot(insn, name, view) or SINK for name, view in form.gives]
+            call = partial(call, *(self._constant(insn, name) for name in form.bound))
+        a, b, *_ = [*[self._slot(insn, name, row.fp_in) for name in form.takes], 0, 0]
+        d, second, *_ = [*[self._slot(insn, name, row.fp_out) or SINK for name in row.results], SINK, SINK]
+        if row.kind.has_slot:
+            d = OUTCOME
         if form.make:
-            call = form.make(call, self._r, a, b, d, second, self._ieee)
+            call = form.make(call, self.floats, d, a, b, second, self._ieee)
         return call, d, a, b
 
-    def _slot(self, insn: Insn, name: str, view: str) -> int:
-        """The slot of an operand or result; of a pair, that of the low word."""
-        if name in _REGISTERS:
-            place = _place(insn.word, name)
-            return place & ~1 if view == "pair" else place
-        return self._pooled(self._constant(insn, name))
+    def _slot(self, insn: Insn, name: str, width: int) -> int:
+        """The slot of an operand or result; ``width`` is that of floating-point registers."""
+        if name not in REGISTERS:
+            return self._pooled(self._constant(insn, name))
+        place = _place(insn.word, name)
+        return self.floats.pair(place) - WORD + DOUBLE if width == 64 and name in FLOATS else place
 
     def _constant(self, insn: Insn, name: str) -> Any:
         return self._memory if name == "mem" else _FIELDS[name](insn)
 
-    def _pooled(self, value: int) -> int:
-        if value not in self._pool:
-            self._pool[value] = len(self._r)
-            self._r.append(value)
-        return self._pool[value]
+    def _added(self, value: Any) -> int:
+        """The slot of a constant."""
+        self.floats.r.append(value)
+        return len(self.floats.r) - 1
+
+
+def _checks(slots: int) -> list[Op]:
+    """Ops that see whether slots are sound, and note or trap where not."""
+    return [
+        (_check_usable if place == STATUS else _check_word, SINK, place, 0)
+        for place in range(slots.bit_length())
+        if slots >> place & 1
+    ]

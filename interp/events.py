@@ -51,7 +51,7 @@ WARNINGS: dict[str, str] = {
 class GuestTrap(Exception):  # noqa: N818 - an event of the guest, not an error of ours
     """Ends the run: the guest raised the exception ``kind`` of the processor.
 
-    ``fault_address`` (signed) is where a bad access went; ``fcsr`` the value a floating-point exception leaves in FCSR.
+    ``fault_address`` (unsigned) is where a bad access went, ``fcsr`` what a floating-point exception leaves in FCSR.
     """
 
     def __init__(self, kind: str, fault_address: int | None = None, detail: str = "", fcsr: int | None = None) -> None:

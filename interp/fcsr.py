@@ -11,22 +11,8 @@ and destination alone.
 Sources: R4K p. 161-165, 190-196 and V5K (NEC U11761EJ6V0UM) p. 188-192, 208-212, except where "from memory" is said.
 """
 
-from __future__ import annotations
-
 from interp.events import open_, trap
-from interp.softfloat import (
-    DENORMAL,
-    DOUBLE,
-    DOWN,
-    IEEE_FLAGS,
-    INEXACT,
-    QUIET_NAN,
-    SINGLE,
-    TINY,
-    UNDERFLOW,
-    UP,
-    Result,
-)
+from interp.softfloat import DENORMAL, DOUBLE, DOWN, IEEE_FLAGS, INEXACT, QUIET_NAN, SINGLE, TINY, UNDERFLOW, UP, Result
 from interp.words import M32, select
 
 WRITABLE = 0x0183_FFFF  #: the bits that CTC1 changes

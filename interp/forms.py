@@ -2,11 +2,12 @@
 
 An op is (function, result slot, operand slot, operand slot), so that all instructions run through the same
 ``r[d] = op(r[a], r[b])``. Most integer meanings are such functions already. Round the others stands a closure that
-takes halves and pairs of floating-point registers together, puts a second result away, and keeps FCR31. Its text is
-written out as one would by hand, for every call saved here counts on every instruction.
+finds floating-point registers, puts a second result away, and keeps FCR31. Its text is written out for each row as one
+would by hand: a test or a call less is a tenth of an instruction.
 
-Without FR a doubleword is a pair of slots, low word and high word. With FR a 32-bit write leaves the upper half of a
-register undefined: its slot then has the bit ``STALE`` set beyond the 64 of the value.
+A floating-point register is kept as it was written last, as a doubleword or as two words; the slots of the other view
+are None until they are asked for. Without FR the upper word of an even register is the odd one. With FR a register that
+is no doubleword is one whose last write had 32 bits, so that its upper half is undefined.
 """
 
 from __future__ import annotations
@@ -18,44 +19,79 @@ from typing import Any, NamedTuple
 from interp.events import open_
 from interp.fcsr import CONDITION, ENABLES, KEPT, RAISED, STEADY, settle
 from interp.optable import Kind, Row
-from interp.words import M32, M64, zext64
+from interp.words import M32
 
 # Slots: the general registers 0..31, then these, then one per constant. SINK takes what register 0 would, OUTCOME what
-# a branch decided. The first FPR is even, so that ``| 1`` gives the high word of a pair.
-SINK, HI, LO, FCSR, FPR, COP0, OUTCOME, CONSTANTS = 32, 33, 34, 35, 36, 68, 100, 101
-STALE = 1 << 64
+# a branch decided. WORD, HIGH and DOUBLE are even, so that the parity of a slot is that of its register.
+SINK, HI, LO, FCSR = range(32, 36)
+WORD, HIGH, DOUBLE, COP0, OUTCOME = range(36, 165, 32)
+CONSTANTS = OUTCOME + 1
 
-Op = tuple[Callable[[Any, Any], Any], int, int, int]
-Operand = tuple[str, str]  # or result: name and view
+FLOATS = ("fs", "ft", "fd")  #: operands and results that are floating-point registers
+
+Function = Callable[..., Any]
+Op = tuple[Function, int, int, int]
+
+
+class Floats:
+    """The floating-point registers among the slots ``r``; a ``pair`` is a register that can hold a doubleword."""
+
+    def __init__(self, r: list[Any], fr: bool) -> None:
+        self.r = r
+        self.fr = fr
+        self._high = HIGH if fr else WORD + 1  # slot of the upper word of register 0
+
+    def pair(self, n: int) -> int:
+        """The pair that a register, by number or slot, is of."""
+        return n if self.fr else n & ~1
+
+    def other(self, slot: int) -> int:
+        """The slot that says by None that a register is in no other view than that of ``slot``."""
+        return slot - DOUBLE + WORD if slot >= DOUBLE else self.pair(slot) - WORD + DOUBLE
+
+    def saved(self, slot: int) -> Any:
+        """The value of a slot that is None, which is kept there unless a half of it is undefined."""
+        r, other = self.r, self.other(slot)
+        if slot < DOUBLE:
+            self._split(other - DOUBLE)
+            return r[slot]
+        value = r[self._high - WORD + other] << 32 | r[other]
+        if not self.fr:
+            r[slot] = value
+        return value
+
+    def used(self, slot: int) -> Any:
+        """The same for a computation: an undefined half is noted as open."""
+        open_("upper-fpr-half", self.fr and slot >= DOUBLE)
+        return self.saved(slot)
+
+    def claim(self, slot: int) -> None:
+        """Takes a register out of the other view, for ``slot`` is about to be written."""
+        other = self.other(slot)
+        if slot < DOUBLE:
+            self._split(other - DOUBLE)
+            self.r[other] = None
+        else:
+            self.r[other] = self.r[self._high - WORD + other] = None
+
+    def _split(self, pair: int) -> None:
+        value = self.r[DOUBLE + pair]
+        self.r[WORD + pair], self.r[self._high + pair] = value & M32, value >> 32
 
 
 class Form(NamedTuple):
     """What the ops of all instructions of a row have in common.
 
-    The meaning gets the operands ``bound`` first, then at most two that it ``takes`` from slots, and ``gives`` at most
-    two results. A view "" is the value itself, and of floating-point registers there are "pair", "low" (32 bits of 64),
-    "bits" (all 64, stale or not) and "whole" (all 64; stale ones are noted as open). ``make`` makes the closure out of
-    meaning, slots, slot numbers and the option ``ieee``; without it the meaning is the op.
+    The meaning gets the operands ``bound`` first, then at most two that it ``takes`` from slots. ``make`` makes the
+    closure round it; without it the meaning is the op.
     """
 
     bound: tuple[str, ...]
-    takes: tuple[Operand, Operand]
-    gives: tuple[Operand, Operand]
-    make: Callable[..., Callable[[Any, Any], Any]] | None
+    takes: tuple[str, ...]
+    make: Function | None
 
 
-_TAKE = {
-    "": "{0}",
-    "pair": "(r[{0}_high] << 32) + {0}",
-    "low": f"{{0}} & {M32}",
-    "bits": f"{{0}} & {M64}",
-    "whole": f"{{0}} if {{0}} <= {M64} else stale({{0}})",
-}
-_GIVE = {"": "z", "pair": f"z & {M32}", "low": f"(r[d] & {M64 - M32}) + {STALE} + z", "whole": "z"}
-_CALL = "z = call({arguments})"
-_BOTH = "z, r[second] = call({arguments})"
-_FLAGS = f"""
-        fcsr = r[{FCSR}]
+_FLAGS = f"""fcsr = r[{FCSR}]
         z, flags = call({{arguments}})
         if flags != 1 or fcsr & {STEADY} != {RAISED}:  # not one more inexact result, which changes nothing
             if flags > 1 or fcsr & {ENABLES}:
@@ -65,61 +101,35 @@ _FLAGS = f"""
             r[{FCSR}] = fcsr"""
 _COMPARE = f"{_FLAGS}\n        z = fcsr | {CONDITION} if z else fcsr & ~{CONDITION}"
 _CLOSURE = """
-def make(call, r, x_slot, y_slot, d, second, ieee):
-    x_high, y_high, d_high = x_slot | 1, y_slot | 1, d | 1
+def make(call, floats, d, a, b, second, ieee):
+    r, saved, used, claim, other = floats.r, floats.saved, floats.used, floats.claim, floats.other(d)
     def op(x, y):
         {call}
-        {rest}
-        return {result}
+        {claim}
+        return z
     return op
 """
-_PLAIN = _CLOSURE.format(call="z = call(x, y)", rest="", result="z")
-
-
-def _stale(value: int) -> int:
-    open_("upper-fpr-half", True)
-    return zext64(value)
+_PLAIN = _CLOSURE.format(call="z = call(x, y)", claim="")
+_CLAIM = "if r[other] is not None: claim(d)"
 
 
 @cache
-def form_of(row: Row, fr: bool) -> Form:
-    """The form of a row's ops in one view of the floating-point registers."""
+def form_of(row: Row) -> Form:
+    """The form of a row's ops."""
     names = [name for name in row.operands if name != "rm"]
-    first = next((n for n, name in enumerate(names) if name in row.reads), len(names))
-    takes = [(name, _view(row, name, row.fp_in, fr)) for name in names[first:]]
-    gives = [(name, _view(row, name, row.fp_out, fr)) for name in row.results]
-    if row.kind.has_slot:
-        gives = [("outcome", "")]
-    text = _text(row, [view for _, view in takes], gives[0][1] if gives else "")
-    a, b, *_ = *takes, ("nothing", ""), ("nothing", "")
-    d, second, *_ = *gives, ("nowhere", ""), ("nowhere", "")
-    return Form(tuple(names[:first]), (a, b), (d, second), None if text == _PLAIN else _made(text))
-
-
-def _text(row: Row, takes: list[str], gives: str) -> str:
-    """The text of the closure round a meaning, by the views of its operands and its first result."""
-    call, arguments = _CALL, [_TAKE[view].format(value) for view, value in zip(takes, "xy", strict=False)]
+    first = next((n for n, name in enumerate(names) if name in row.reads), 0)
+    takes, fetch = tuple(names[first:]), "saved" if row.kind is Kind.STORE else "used"
+    arguments = [
+        f"{fetch}({slot}) if {value} is None else {value}" if name in FLOATS else value
+        for name, value, slot in zip(takes, "xy", "ab", strict=False)
+    ]
+    arguments += ["fcsr & 3"] * ("rm" in row.operands)
+    call = "z = call({arguments})" if len(row.results) < 2 else "z, r[second] = call({arguments})"
     if row.kind is Kind.FLOAT and "fcsr" in row.results:
         call = _FLAGS if row.fp_out else _COMPARE
-        arguments += ["fcsr & 3"] * ("rm" in row.operands)
-    elif len(row.results) == 2:
-        call = _BOTH
-    call = call.format(arguments=", ".join(arguments), width=row.fp_out)
-    return _CLOSURE.format(call=call, rest="r[d_high] = z >> 32" if gives == "pair" else "", result=_GIVE[gives])
-
-
-def _made(text: str) -> Callable[..., Callable[[Any, Any], Any]]:
-    scope: dict[str, Any] = {"settle": settle, "stale": _stale}
+    text = _CLOSURE.format(
+        call=call.format(arguments=", ".join(arguments), width=row.fp_out), claim=_CLAIM if row.fp_out else ""
+    )
+    scope: dict[str, Any] = {"settle": settle}
     exec(text, scope)
-    make: Callable[..., Callable[[Any, Any], Any]] = scope["make"]
-    return make
-
-
-def _view(row: Row, name: str, bits: int, fr: bool) -> str:
-    if name not in ("fs", "ft", "fd"):
-        return ""
-    if not fr:
-        return "pair" if bits == 64 else ""
-    if bits == 32:
-        return "low"
-    return "bits" if row.kind is Kind.STORE else "whole"
+    return Form(tuple(names[:first]), takes, None if text == _PLAIN else scope["make"])

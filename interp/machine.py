@@ -11,11 +11,12 @@ from collections.abc import Iterator, Sequence
 from operator import length_hint
 from typing import Any, Literal, NamedTuple
 
-from interp.blocks import CU1, FR, STATUS, Assembler, Block, Key
+from interp.blocks import CU1, FR, STATUS, Assembler, Block, Key, slot
 from interp.events import GuestTrap, heard_by
-from interp.forms import CONSTANTS, COP0, FCSR, FPR, HI, LO, OUTCOME, STALE, Op
+from interp.forms import CONSTANTS, DOUBLE, FCSR, HI, LO, OUTCOME, WORD, Op
 from interp.memory import Memory, cached
-from interp.words import sext64, zext64
+from interp.optable import Loc
+from interp.words import M64, sext64, zext64
 
 _VARIANTS = 4
 
@@ -74,8 +75,9 @@ class Machine:
 
     def set_state(self, gpr: Sequence[int], hi: int, lo: int, fpr: Sequence[int], fcsr: int) -> None:
         """Sets all registers; CP0, the link of LL and what was undefined start afresh."""
-        fresh = [*map(sext64, gpr), 0, sext64(hi), sext64(lo), fcsr, *fpr, *(0,) * 33]
-        self.slots[:CONSTANTS] = fresh
+        none = (None,) * 32
+        views = (*none, *none, *fpr) if self.fr else (*fpr, *none, *none)
+        self.slots[:CONSTANTS] = [*map(sext64, gpr), 0, sext64(hi), sext64(lo), fcsr, *views, *(0,) * 33]
         self.slots[0] = 0
         self.slots[STATUS] = CU1 | (FR if self.fr else 0)
         self.memory.drop_link()
@@ -83,8 +85,25 @@ class Machine:
     def get_state(self) -> Registers:
         """The registers as they are."""
         r = self.slots
-        gpr, fpr = (tuple(map(zext64, file)) for file in (r[:32], r[FPR:COP0]))
-        return Registers(gpr, zext64(r[HI]), zext64(r[LO]), fpr, r[FCSR])
+        fpr = tuple(self.get(("fpr", n)) for n in range(32))
+        return Registers(tuple(map(zext64, r[:32])), zext64(r[HI]), zext64(r[LO]), fpr, r[FCSR])
+
+    def place(self, loc: Loc) -> int:
+        """The slot of a register."""
+        return slot(loc) + (DOUBLE - WORD if self.fr and loc[0] == "fpr" else 0)
+
+    def get(self, loc: Loc) -> int:
+        """The unsigned value of a register."""
+        place = self.place(loc)
+        value = self.slots[place]
+        return int(self.assembler.floats.saved(place) if value is None else value & M64)
+
+    def set(self, loc: Loc, value: int) -> None:
+        """Gives a register an unsigned value."""
+        place = self.place(loc)
+        if self.slots[place] is None:
+            self.assembler.floats.claim(place)
+        self.slots[place] = value if loc[0] in ("fpr", "fcsr") else sext64(value)
 
     @property
     def events(self) -> list[tuple[str, int]]:
@@ -94,7 +113,7 @@ class Machine:
     @property
     def stale_halves(self) -> frozenset[int]:
         """With FR, the FPRs whose upper half is undefined, for their last write had 32 bits."""
-        return frozenset(n for n in range(32) if self.slots[FPR + n] >= STALE)
+        return frozenset(n for n in range(32) if self.fr and self.slots[DOUBLE + n] is None)
 
     @property
     def blocks(self) -> Iterator[Block]:
@@ -135,11 +154,8 @@ class Machine:
         instructions: set[int] = set()
         edges: set[tuple[int, bool]] = set()
         for block, key in set(zip(self._trail, following, strict=False)):
-            if key is None:
-                instructions.update(range(zext64(block.start), zext64(at + 4), 4))
-                continue
-            first = zext64(block.start)
-            instructions.update(range(first, first + 4 * block.length, 4))
+            first, ran = zext64(block.start), block.length if key is not None else (at - block.start) // 4 + 1
+            instructions.update(range(first, first + 4 * ran, 4))
             if block.branch is not None and block.exits:
                 edges.update((zext64(block.branch), taken) for taken in (False, True) if block.exits[taken] == key)
         return frozenset(instructions), frozenset(edges)
@@ -158,7 +174,7 @@ class Machine:
 
     def _follow(self, block: Block, outcome: Any) -> Block:
         """What runs behind ``block``, compiled for few sets of what is sound; the end is longer than any fuel."""
-        key = block.exits[outcome] if block.exits else outcome
+        key = block.next(outcome)
         if key == self._until:
             return Block(key, key, length=sys.maxsize)
         same = self._blocks.setdefault(key, {})
@@ -187,5 +203,4 @@ class Machine:
             self._events |= {("modified-code", address): None for address in ran}
         if trap is None:
             return Stop(kind, "", zext64(at), None, steps)
-        fault = None if trap.fault_address is None else zext64(trap.fault_address)
-        return Stop(kind, trap.kind, zext64(at), fault, steps, trap.detail)
+        return Stop(kind, trap.kind, zext64(at), trap.fault_address, steps, trap.detail)

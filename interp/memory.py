@@ -11,14 +11,13 @@ import struct
 from typing import NamedTuple
 
 from interp.events import GuestTrap, open_
-from interp.words import sext32, sext64
+from interp.words import sext32, sext64, zext64
 
 PAGE_BITS = 12
 PAGE = 1 << PAGE_BITS
 
 _STRUCTS = {1: struct.Struct(">B"), 2: struct.Struct(">H"), 4: struct.Struct(">I"), 8: struct.Struct(">Q")}
 _UNPACK = {n: big_endian.unpack_from for n, big_endian in _STRUCTS.items()}
-_WORD = _UNPACK[4]
 _PACK = {n: (big_endian.pack_into, (1 << 8 * n) - 1) for n, big_endian in _STRUCTS.items()}
 
 
@@ -28,6 +27,11 @@ class _Region(NamedTuple):
     data: bytes
     writable: bool
     executable: bool
+
+    def page(self, start: int) -> bytes:
+        """The bytes of the page that an address is in, as they were mapped."""
+        offset = start - self.start & -PAGE
+        return self.data[offset : offset + PAGE]
 
 
 def cached(address: int) -> int:
@@ -42,23 +46,21 @@ class Memory:
     ``load`` and ``store`` move 1, 2, 4 or 8 bytes as an unsigned number. Raises: GuestTrap with the address.
     """
 
-    __slots__ = ("_fast", "_fetched", "_link", "_read", "_regions", "_stored", "_written", "code")
+    __slots__ = ("_fast", "_fetched", "_link", "_read", "_regions", "_written", "code")
 
     def __init__(self) -> None:
-        #: What can be run, in the order in which it was mapped: (signed address, bytes).
-        self.code: tuple[tuple[int, bytes], ...] = ()
         self.clear()
 
     def clear(self) -> None:
         """Unmaps everything and drops the link of LL."""
-        self.code = ()
+        #: What can be run, in the order in which it was mapped: (signed address, bytes).
+        self.code: tuple[tuple[int, bytes], ...] = ()
         self._regions: list[_Region] = []
         self._fetched: dict[int, bytes] = {}  # page number -> bytes, for the few pages that are run
         self._read: dict[int, bytes | bytearray] = {}  # page number -> bytes, filled at the first touch
         self._written: dict[int, bytearray] = {}  # the pages that differ from their region
         self._fast = self._written  # what plain stores look at: empty between LL and the next store
         self._link: int | None = None
-        self._stored = False
 
     def map(self, address: int, data: bytes, writable: bool, executable: bool | None = None) -> None:
         """Maps a copy of ``data`` at a page-aligned address, whole pages of it; overlap is a ValueError.
@@ -93,7 +95,7 @@ class Memory:
         page = self._fetched.get(address >> PAGE_BITS)
         if page is None or address & 3:
             page = self._runnable(address)
-        word: int = _WORD(page, address & PAGE - 1)[0]
+        word: int = _UNPACK[4](page, address & PAGE - 1)[0]
         return word
 
     def load(self, address: int, n: int) -> int:
@@ -121,7 +123,7 @@ class Memory:
     def load_linked(self, address: int, n: int) -> int:
         """Loads ``n`` bytes and sets the link."""
         value = self.load(address, n)
-        self._link, self._stored, self._fast = cached(address), False, {}
+        self._link, self._fast = cached(address), {}
         return value
 
     def store_conditional(self, address: int, n: int, value: int) -> int:
@@ -129,24 +131,23 @@ class Memory:
 
         Undefined when: the address is not the linked one, or a store (an SC too) came between.
         """
-        linked, stored = self._link is not None, self._stored
-        page = self._writable(address, n)
+        linked, stored = self._link is not None, self._fast is self._written
+        self._writable(address, n)
         open_("sc-address", linked and self._link != cached(address))
         open_("sc-after-store", linked and stored)
         if linked:
-            pack, mask = _PACK[n]
-            pack(page, address & PAGE - 1, value & mask)
+            self.store(address, n, value)
         return int(linked)
 
     def changed_code(self) -> frozenset[int]:
         """The addresses, ``cached``, of the instructions that the guest has made others."""
         changed: set[int] = set()
-        for region in self._regions:
-            if region.executable and region.writable:
-                now = self.read(region.start, len(region.data))
-                if now != region.data:
-                    words = range(0, len(now), 4)
-                    changed |= {region.start + n for n in words if now[n : n + 4] != region.data[n : n + 4]}
+        for number, page in self._written.items():
+            start = number << PAGE_BITS
+            region = self._find(start)
+            if region is not None and region.executable and page != region.page(start):
+                before = region.page(start)
+                changed |= {start + n for n in range(0, PAGE, 4) if page[n : n + 4] != before[n : n + 4]}
         return frozenset(changed)
 
     def drop_link(self) -> None:
@@ -155,14 +156,10 @@ class Memory:
 
     def _runnable(self, address: int) -> bytes:
         """The page of a fetch, as it was mapped, on its first touch or never."""
-        if address & 3 or address != sext32(address):
-            raise GuestTrap("address-error-fetch", address)
-        start = cached(address)
-        region = self._find(start)
-        if region is None or not region.executable:
-            raise GuestTrap("tlb-fetch", address, "nothing is mapped there" if region is None else "no code there")
-        offset = (start - region.start) & -PAGE
-        page = self._fetched[address >> PAGE_BITS] = region.data[offset : offset + PAGE]
+        start, region = self._checked(address, 4, "fetch")
+        if not region.executable:
+            raise GuestTrap("tlb-fetch", zext64(address), "no code there")
+        page = self._fetched[address >> PAGE_BITS] = region.page(start)
         return page
 
     def _find(self, start: int) -> _Region | None:
@@ -172,11 +169,11 @@ class Memory:
         """The kseg0 address and region of an access that is legal but for protection."""
         address = sext64(address)
         if address & (n - 1) or address != sext32(address):
-            raise GuestTrap(f"address-error-{access}", address)
+            raise GuestTrap(f"address-error-{access}", zext64(address))
         start = cached(address)
         region = self._find(start)
         if region is None:
-            raise GuestTrap(f"tlb-{access}", address, "nothing is mapped there")
+            raise GuestTrap(f"tlb-{access}", zext64(address), "nothing is mapped there")
         return start, region
 
     def _readable(self, address: int, n: int) -> bytes | bytearray:
@@ -184,16 +181,15 @@ class Memory:
         start, region = self._checked(address, n, "load")
         number = start >> PAGE_BITS
         if number not in self._read:
-            offset = (number << PAGE_BITS) - region.start
-            self._read[number] = region.data[offset : offset + PAGE]
+            self._read[number] = region.page(start)
         return self._read[number]
 
     def _writable(self, address: int, n: int) -> bytearray:
         """The page of a store, on its first touch, in kseg1, between LL and SC, or never."""
         start, region = self._checked(address, n, "store")
         if not region.writable:
-            raise GuestTrap("tlb-store", sext64(address), "read-only memory")
-        self._stored, self._fast = True, self._written
+            raise GuestTrap("tlb-store", zext64(address), "read-only memory")
+        self._fast = self._written
         number = start >> PAGE_BITS
         if number not in self._written:
             self._written[number] = self._read[number] = bytearray(self._readable(address, n))

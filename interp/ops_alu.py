@@ -4,8 +4,6 @@ Rows whose immediate form means the same share one meaning. 32-bit operations ne
 sign-extended result; those with a trailing ``u`` in their name differ only in that they never trap.
 """
 
-from __future__ import annotations
-
 from interp.events import trap
 from interp.optable import row
 from interp.words import bit, sext32, sext64, ult64

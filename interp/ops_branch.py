@@ -4,8 +4,6 @@ The machine does the rest: target, delay slot (nullified when a likely branch is
 whether the branch is taken or not.
 """
 
-from __future__ import annotations
-
 from interp.optable import Kind, row
 
 

@@ -6,8 +6,6 @@ in FCR31 or as an exception, is the same for all: ``fcsr.settle``. MOV is no ari
 nothing.
 """
 
-from __future__ import annotations
-
 from functools import partial
 
 from interp.fcsr import LEFT
@@ -20,12 +18,12 @@ CONDITIONS = (
     *("f", "un", "eq", "ueq", "olt", "ult", "ole", "ule"),
     *("sf", "ngle", "seq", "ngl", "lt", "nge", "le", "ngt"),
 )
-_S, _D, _W, _L = (f"010001 {field} " for field in ("10000", "10001", "10100", "10101"))
+_S, _D, _W, _L = (f"010001 {field}" for field in ("10000", "10001", "10100", "10101"))
 _flags = partial(row, kind=Kind.FLOAT, to="fd fcsr")
 
 
-@row("mov.s", _S + "00000 ddddd aaaaa 000110", "fd,fs", kind=Kind.FLOAT, fp_in=32, fp_out=32)
-@row("mov.d", _D + "00000 ddddd aaaaa 000110", "fd,fs", kind=Kind.FLOAT, fp_in=64, fp_out=64)
+@row("mov.s", f"{_S} 00000 ddddd aaaaa 000110", "fd,fs", kind=Kind.FLOAT, fp_in=32, fp_out=32)
+@row("mov.d", f"{_D} 00000 ddddd aaaaa 000110", "fd,fs", kind=Kind.FLOAT, fp_in=64, fp_out=64)
 def mov(fs: int) -> int:
     """The bits, whatever they are (R4K p. 196)."""
     return fs
@@ -79,49 +77,38 @@ def _to_integers(fmt: Format, name: str, fields: str, width: int) -> None:
             alike(f"{rounding}.{letter}.{name}", pattern, "fd,fs", of="fs", fp_out=size)(partial(convert, rm=mode))
 
 
+def _from_integers(fmt: Format, name: str, _fields: str, width: int) -> None:
+    """The conversions from words and doublewords."""
+    code = "100000" if fmt is SINGLE else "100001"
+
+    @_flags(f"cvt.{name}.w", f"{_W} 00000 ddddd aaaaa {code}", "fd,fs", fp_in=32, fp_out=width)
+    def from_word(fs: int, rm: int) -> Result:
+        """The number nearest to a word."""
+        return fmt.from_integer(sext32(fs), rm)
+
+    @_flags(f"cvt.{name}.l", f"{_L} 00000 ddddd aaaaa {code}", "fd,fs", fp_in=64, fp_out=width)
+    def from_doubleword(fs: int, rm: int) -> Result:
+        """The number nearest to a doubleword; left to software where bits 63..55 differ.
+
+        Source: from memory; V5K p. 212 has 63..52.
+        """
+        value = sext64(fs)
+        bits, flags = fmt.from_integer(value, rm)
+        return bits, flags | select(value >> 55 != value >> 63, LEFT, 0)
+
+
 for _fmt, _name, _fields, _width in ((SINGLE, "s", _S, 32), (DOUBLE, "d", _D, 64)):
-    for _rows in (_arithmetic, _compares, _to_integers):
+    for _rows in (_arithmetic, _compares, _to_integers, _from_integers):
         _rows(_fmt, _name, _fields, _width)
 
 
-@_flags("cvt.s.d", _D + "00000 ddddd aaaaa 100000", "fd,fs", fp_in=64, fp_out=32)
+@_flags("cvt.s.d", f"{_D} 00000 ddddd aaaaa 100000", "fd,fs", fp_in=64, fp_out=32)
 def cvt_s_d(fs: int, rm: int) -> Result:
     """The single nearest to a double."""
     return SINGLE.convert(fs, DOUBLE, rm)
 
 
-@_flags("cvt.d.s", _S + "00000 ddddd aaaaa 100001", "fd,fs", fp_in=32, fp_out=64)
+@_flags("cvt.d.s", f"{_S} 00000 ddddd aaaaa 100001", "fd,fs", fp_in=32, fp_out=64)
 def cvt_d_s(fs: int, rm: int) -> Result:
     """The double that is a single."""
     return DOUBLE.convert(fs, SINGLE, rm)
-
-
-@_flags("cvt.s.w", _W + "00000 ddddd aaaaa 100000", "fd,fs", fp_in=32, fp_out=32)
-def cvt_s_w(fs: int, rm: int) -> Result:
-    """The single nearest to a word."""
-    return SINGLE.from_integer(sext32(fs), rm)
-
-
-@_flags("cvt.d.w", _W + "00000 ddddd aaaaa 100001", "fd,fs", fp_in=32, fp_out=64)
-def cvt_d_w(fs: int, rm: int) -> Result:
-    """The double that is a word."""
-    return DOUBLE.from_integer(sext32(fs), rm)
-
-
-@_flags("cvt.s.l", _L + "00000 ddddd aaaaa 100000", "fd,fs", fp_in=64, fp_out=32)
-def cvt_s_l(fs: int, rm: int) -> Result:
-    """The single nearest to a doubleword."""
-    return _from_doubleword(SINGLE, fs, rm)
-
-
-@_flags("cvt.d.l", _L + "00000 ddddd aaaaa 100001", "fd,fs", fp_in=64, fp_out=64)
-def cvt_d_l(fs: int, rm: int) -> Result:
-    """The double nearest to a doubleword."""
-    return _from_doubleword(DOUBLE, fs, rm)
-
-
-def _from_doubleword(fmt: Format, doubleword: int, rm: int) -> Result:
-    """Left to software where bits 63..55 differ (from memory; V5K p. 212 has 63..52)."""
-    value = sext64(doubleword)
-    bits, flags = fmt.from_integer(value, rm)
-    return bits, flags | select(value >> 55 != value >> 63, LEFT, 0)

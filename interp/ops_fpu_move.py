@@ -1,39 +1,12 @@
-"""Floating-point moves, loads, stores and branches (R4K App. B; p. 154-163): bits as they are, no exception raised.
+"""Floating-point moves and branches (R4K App. B; p. 154-163): bits as they are, no exception raised.
 
 The machine hands over 32 or 64 bits of a register and takes them back; what FR makes of register numbers is its affair.
 """
 
-from __future__ import annotations
-
 from interp.events import trap
 from interp.fcsr import condition, written
-from interp.memory import Memory
 from interp.optable import Kind, row
 from interp.words import sext32, sext64, zext32, zext64
-
-
-@row("lwc1", "110001 sssss ttttt iiiiiiiiiiiiiiii", "ft,i(s)", kind=Kind.LOAD, access=4, fp_out=32)
-def lwc1(mem: Memory, i: int, s: int) -> int:
-    """Loads a word."""
-    return mem.load(s + i, 4)
-
-
-@row("ldc1", "110101 sssss ttttt iiiiiiiiiiiiiiii", "ft,i(s)", kind=Kind.LOAD, access=8, fp_out=64)
-def ldc1(mem: Memory, i: int, s: int) -> int:
-    """Loads a doubleword."""
-    return mem.load(s + i, 8)
-
-
-@row("swc1", "111001 sssss ttttt iiiiiiiiiiiiiiii", "ft,i(s)", kind=Kind.STORE, access=4, fp_in=32)
-def swc1(mem: Memory, i: int, s: int, ft: int) -> None:
-    """Stores a word."""
-    mem.store(s + i, 4, ft)
-
-
-@row("sdc1", "111101 sssss ttttt iiiiiiiiiiiiiiii", "ft,i(s)", kind=Kind.STORE, access=8, fp_in=64)
-def sdc1(mem: Memory, i: int, s: int, ft: int) -> None:
-    """Stores a doubleword."""
-    mem.store(s + i, 8, ft)
 
 
 @row("mfc1", "010001 00000 ttttt ddddd 00000000000", "t,fs", narrow="always", fp_in=32)

@@ -1,12 +1,10 @@
-"""Loads and stores (R4K App. A, A-97, A-103, A-105, A-126; V41 pp. 515-518).
+"""Loads and stores (R4K App. A, A-97, A-103, A-105, A-126; App. B, p. 154-163; V41 pp. 515-518).
 
 The address is s plus the sign-extended immediate. Raises: address errors by alignment and TLB misses, from ``Memory``.
 The left and right halves of unaligned accesses stay inside the aligned word or doubleword and never raise by alignment:
 "left" moves the bytes from the address to its end, the upper bytes of the register; "right" those from its start to the
 address, the lower bytes of the register. One meaning serves all widths where only ``n``, the bytes, differs.
 """
-
-from __future__ import annotations
 
 from interp.memory import Memory
 from interp.optable import Kind, row
@@ -40,6 +38,8 @@ def ld(mem: Memory, s: int, i: int) -> int:
 @row("lbu", "100100 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=1, narrow="always")
 @row("lhu", "100101 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=2, narrow="always")
 @row("lwu", "100111 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=4)
+@row("lwc1", "110001 sssss ttttt iiiiiiiiiiiiiiii", "ft,i(s)", kind=Kind.LOAD, access=4, fp_out=32)
+@row("ldc1", "110101 sssss ttttt iiiiiiiiiiiiiiii", "ft,i(s)", kind=Kind.LOAD, access=8, fp_out=64)
 def load_unsigned(mem: Memory, n: int, s: int, i: int) -> int:
     """Loads ``n`` bytes, zero-extended."""
     return mem.load(s + i, n)
@@ -73,6 +73,8 @@ def load_right(mem: Memory, n: int, i: int, s: int, t: int) -> int:
 @row("sh", "101001 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.STORE, access=2)
 @row("sw", "101011 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.STORE, access=4)
 @row("sd", "111111 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.STORE, access=8)
+@row("swc1", "111001 sssss ttttt iiiiiiiiiiiiiiii", "ft,i(s)", of="mem n i s ft", kind=Kind.STORE, access=4, fp_in=32)
+@row("sdc1", "111101 sssss ttttt iiiiiiiiiiiiiiii", "ft,i(s)", of="mem n i s ft", kind=Kind.STORE, access=8, fp_in=64)
 def store(mem: Memory, n: int, i: int, s: int, t: int) -> None:
     """Stores the low ``n`` bytes."""
     mem.store(s + i, n, t)

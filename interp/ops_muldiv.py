@@ -4,8 +4,6 @@ Divisions: Undefined when the divisor is 0, or the most negative number is divid
 MIPS dividers leave (``words.quotrem``).
 """
 
-from __future__ import annotations
-
 from interp.events import open_
 from interp.optable import row
 from interp.words import product64, product_u64, quotrem, quotrem_u64, sext32, sext64, zext32

@@ -3,8 +3,6 @@
 A variable word shift takes the low 5 bits of s as its amount, a doubleword shift the low 6.
 """
 
-from __future__ import annotations
-
 from interp.optable import row
 from interp.words import lshr64, modulo, sext32, sext64, zext32
 

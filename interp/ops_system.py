@@ -3,8 +3,6 @@
 CP0 registers are plain storage here; interrupts, the TLB and ERET are out of the reference's scope.
 """
 
-from __future__ import annotations
-
 from interp.events import trap
 from interp.optable import Kind, row
 from interp.words import sext32, ule64, ult64

@@ -1,6 +1,6 @@
 """The instruction table: one row per encoding, declared beside its meaning by the ``row`` decorator.
 
-Nothing else lists instructions: decoder, encoder, disassembler and machine read the rows. A pattern writes the 32 bits
+Nothing else lists instructions: decoder, encoder and machine read the rows. A pattern writes the 32 bits
 from the most significant one, 0 and 1 for fixed bits, runs of letters for fields (a reserved field is fixed zeros):
 
     s t d a   register numbers, bits 25..21, 20..16, 15..11, 10..6 (d also a CP0 or FP control register, a also an
@@ -30,7 +30,7 @@ from __future__ import annotations
 
 import inspect
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property, lru_cache
@@ -65,10 +65,7 @@ class Kind(StrEnum):
     @cached_property
     def has_slot(self) -> bool:
         """Whether a delay slot follows."""
-        return self in _WITH_SLOT
-
-
-_WITH_SLOT = frozenset((Kind.BRANCH, Kind.LIKELY, Kind.JUMP, Kind.INDIRECT))
+        return self in (Kind.BRANCH, Kind.LIKELY, Kind.JUMP, Kind.INDIRECT)
 
 
 @dataclass(eq=False)
@@ -105,8 +102,6 @@ class Row:
 
     def __post_init__(self) -> None:
         bits = self.pattern.replace(" ", "")
-        if len(bits) != 32:
-            raise ValueError(f"{self.name}: pattern has {len(bits)} bits, expected 32")
         self.match = int(re.sub("[^1]", "0", bits), 2)
         self.mask = int(re.sub("[a-z]", "0", bits.replace("0", "1")), 2)
         self.fields = {m[0][0]: (32 - m.end(), len(m[0])) for m in re.finditer(r"([a-z])\1*", bits)}
@@ -122,8 +117,7 @@ class Row:
 class Insn(NamedTuple):
     """A decoded word; ``s t d a`` are raw fields, in FP rows ft = t, fs = d, fd = a.
 
-    Widths: ``imm`` and ``uimm`` are the low 16 bits, sign- and zero-extended; ``code`` has 20 bits in SYSCALL, BREAK,
-    10 in traps, and is 0 elsewhere.
+    Widths: ``imm`` and ``uimm`` are the low 16 bits, sign- and zero-extended.
     """
 
     row: Row
@@ -134,7 +128,6 @@ class Insn(NamedTuple):
     a: int
     imm: int
     uimm: int
-    code: int
 
     @property
     def conditional(self) -> bool:
@@ -149,33 +142,10 @@ class Insn(NamedTuple):
         if self.row.kind is Kind.JUMP:
             return slot & ~0x0FFF_FFFF | (self.word & 0x03FF_FFFF) << 2
         return zext64(slot + (self.imm << 2))
-
-    def span(self, base: int) -> tuple[int, int]:
-        """Address (unsigned 64 bits) and number of the bytes that a load or store moves, ``base`` in s."""
-        address, size = zext64(base + self.imm), self.row.access
-        byte = address % size
-        if self.row.reach == "left":
-            return address, size - byte
-        return (address - byte, byte + 1) if self.row.reach == "right" else (address, size)
-
     def loc(self, name: str) -> Loc:
         """The register that operand or result ``name`` stands for."""
         file, lowest, number = REGISTERS[name]
         return file, self.word >> lowest & 31 | number
-
-    def sources(self, fr: bool) -> tuple[Loc, ...]:
-        """The registers read; a doubleword without FR is its even-odd pair, high word first."""
-        return self._locs(self.row.reads, self.row.fp_in == 64 and not fr)
-
-    def targets(self, fr: bool) -> tuple[Loc, ...]:
-        """The registers written; register 0 is listed though it stays 0."""
-        return self._locs(self.row.results, self.row.fp_out == 64 and not fr)
-
-    def _locs(self, names: tuple[str, ...], paired: bool) -> tuple[Loc, ...]:
-        locs: list[Loc] = []
-        for file, n in map(self.loc, names):
-            locs += [(file, n | 1), (file, n & ~1)] if paired and file == "fpr" else [(file, n)]
-        return tuple(locs)
 
 
 #: Operand or result -> file, lowest bit of its field (32 and up: there is none), bits of its number that are fixed.
@@ -193,12 +163,10 @@ REGISTERS: dict[str, tuple[str, int, int]] = {
     "c0": ("cop0", 11, 0),
 }
 
-_ROWS: list[Row] = []
+#: Every row, chapter by chapter; full once the package is imported (``interp/__init__`` imports the chapters).
+ROWS: list[Row] = []
 _BY_NAME: dict[str, Row] = {}
 _BY_MAJOR: list[dict[int, dict[int, Row]]] = [{} for _ in range(64)]  # major opcode -> mask -> match -> row
-
-#: Every row, chapter by chapter; full once the package is imported (``interp/__init__`` imports the chapters).
-ROWS: Sequence[Row] = _ROWS
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 
@@ -208,7 +176,7 @@ def row(name: str, pattern: str, syntax: str, **options: Any) -> Callable[[_F], 
 
     def declare(meaning: _F) -> _F:
         entry = Row(name, pattern, syntax, meaning, **options)
-        _ROWS.append(entry)
+        ROWS.append(entry)
         _BY_NAME[name] = entry
         _BY_MAJOR[entry.match >> 26].setdefault(entry.mask, {})[entry.match] = entry
         return meaning
@@ -221,9 +189,8 @@ def decode(word: int) -> Insn | None:
     """The instruction that a 32-bit word is, or None: not MIPS III, a reserved instruction."""
     for mask, rows in _BY_MAJOR[word >> 26].items():
         if found := rows.get(word & mask):
-            low, width = found.fields.get("c", (0, 0))
-            s, t, d, a, code = word >> 21 & 31, word >> 16 & 31, word >> 11 & 31, word >> 6 & 31, word >> low
-            return Insn(found, word, s, t, d, a, sext16(word), word & 0xFFFF, code & (1 << width) - 1)
+            s, t, d, a = (word >> lowest & 31 for lowest in (21, 16, 11, 6))
+            return Insn(found, word, s, t, d, a, sext16(word), word & 0xFFFF)
     return None
 
 
@@ -243,40 +210,3 @@ def encode(name: str, **fields: int) -> int:
             raise ValueError(f"{name}: field {letter} has {width} bits: got {number}")
         word |= (number & (1 << width) - 1) << low
     return word
-
-
-def _optional(number: int) -> str:
-    return f"0x{number:x}" if number else ""
-
-
-#: Operand of a syntax -> its text, for an instruction at an address; an empty text is left out with its comma.
-_TEXT: dict[str, Callable[[Insn, int], str]] = {
-    "s": lambda n, _: GPR_NAMES[n.s],
-    "t": lambda n, _: GPR_NAMES[n.t],
-    "d": lambda n, _: GPR_NAMES[n.d],
-    "zero": lambda n, _: "zero",
-    "link": lambda n, _: "" if n.d == 31 else GPR_NAMES[n.d],
-    "fs": lambda n, _: f"$f{n.d}",
-    "ft": lambda n, _: f"$f{n.t}",
-    "fd": lambda n, _: f"$f{n.a}",
-    "a": lambda n, _: f"0x{n.a:x}",
-    "i": lambda n, _: str(n.imm),
-    "u": lambda n, _: f"0x{n.uimm:x}",
-    "i(s)": lambda n, _: f"{n.imm}({GPR_NAMES[n.s]})",
-    "op": lambda n, _: f"0x{n.t:x}",
-    "p": lambda n, at: f"0x{n.target(at):x}",
-    "code": lambda n, _: _optional(n.code),
-    "code1": lambda n, _: _optional(n.code >> 10) or ("0x0" if n.code else ""),
-    "code2": lambda n, _: _optional(n.code & 0x3FF),
-    "c0": lambda n, _: f"${n.d}",
-    "k": lambda n, _: {0: "c1_fir", 31: "c1_fcsr"}.get(n.d, f"${n.d}"),
-}
-
-
-def disassemble(word: int, address: int = 0) -> str:
-    """The text that GNU objdump prints for MIPS III without aliases, o32 register names; ``.word`` for other words."""
-    insn = decode(word)
-    if insn is None:
-        return f".word 0x{word:x}"
-    texts = [_TEXT[operand](insn, address) for operand in insn.row.syntax.split(",") if operand]
-    return f"{insn.row.name} {','.join(filter(None, texts))}".rstrip()

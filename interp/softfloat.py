@@ -32,18 +32,18 @@ UNORDERED, EQUAL, LESS = 1, 2, 4  #: relations of a comparison, as in the condit
 Result = tuple[int, int]
 
 
-def rounded(magnitude: int, drop: int, negative: bool, rm: int) -> tuple[int, bool]:
-    """``magnitude / 2**drop`` rounded to an integer, and whether that lost anything; the sign is given apart."""
+def rounded(value: int, drop: int, rm: int) -> tuple[int, bool]:
+    """``value / 2**drop`` rounded to an integer, and whether that lost anything."""
     if drop <= 0:
-        return magnitude << -drop, False
-    kept = magnitude >> drop
-    rest = magnitude - (kept << drop)
+        return value << -drop, False
+    below = value >> drop
+    rest = value - (below << drop)
     if not rest:
-        return kept, False
+        return below, False
     if rm == NEAREST:
         half = 1 << drop - 1
-        return kept + (rest > half or (rest == half and kept & 1)), True
-    return kept + (rm == (DOWN if negative else UP)), True
+        return below + (rest > half or (rest == half and below & 1)), True
+    return below + (rm == UP or (rm == TO_ZERO and value < 0)), True
 
 
 class Format:
@@ -51,9 +51,6 @@ class Format:
 
     Widths: ``width`` bits in all, of which a significand has ``precision`` with its implied leading one.
     """
-
-    __slots__ = ("default_nan", "fraction", "fraction_bits", "infinity", "precision", "quantum", "sign", "signalling",
-                 "smallest_normal")
 
     def __init__(self, width: int, precision: int) -> None:
         self.precision = precision
@@ -69,25 +66,28 @@ class Format:
     # Operands and results
 
     def _unpack(self, a: int) -> tuple[int, int]:
-        """Significand and scale of the magnitude of a finite operand."""
+        """Signed significand and scale of a finite operand."""
         exponent = (a & self.infinity) >> self.fraction_bits
+        significand = a & self.fraction
         if exponent:
-            return a & self.fraction | self.smallest_normal, exponent - 1
-        return a & self.fraction, 0
+            significand |= self.smallest_normal
+            exponent -= 1
+        return (-significand if a & self.sign else significand), exponent
 
-    def _pack(self, negative: bool, significand: int, scale: int, rm: int, flags: int = 0) -> Result:
-        """``significand * 2**scale`` quanta, not zero, rounded to the format: every float result ends here."""
-        drop = significand.bit_length() - self.precision
+    def _pack(self, value: int, scale: int, rm: int, flags: int = 0) -> Result:
+        """``value * 2**scale`` quanta, not zero, rounded to the format: every float result ends here."""
+        drop = value.bit_length() - self.precision
         unit = scale + drop
+        negative = value < 0
         tiny = False
         if unit < 0:
             # Only a significand that rounds up to the next power of two can reach the smallest normal number.
-            tiny = unit < -1 or rounded(significand, drop, negative, rm)[0] <= self.fraction << 1 | 1
+            tiny = unit < -1 or abs(rounded(value, drop, rm)[0]) <= self.fraction << 1 | 1
             drop -= unit
             unit = 0
-        kept, inexact = rounded(significand, drop, negative, rm)
+        kept, inexact = rounded(value, drop, rm)
         # A carry out of the significand adds one to the exponent, and a subnormal has unit 0 and no leading one.
-        bits = (unit << self.fraction_bits) + kept
+        bits = (unit << self.fraction_bits) + (-kept if negative else kept)
         if bits >= self.infinity:
             bits = self.infinity - (rm == TO_ZERO or rm == (UP if negative else DOWN))
             flags |= OVERFLOW | INEXACT
@@ -118,6 +118,12 @@ class Format:
             return self.default_nan, INVALID | self._remarks(a, b)
         return a if self.is_nan(a) else b, QUIET_NAN | self._remarks(a, b)
 
+    def _infinite(self, a: int, b: int, result: int | None) -> Result:
+        """The result of operands of which one at least is infinite or a NaN; None: without NaNs it is invalid."""
+        if self.is_nan(a) or self.is_nan(b):
+            return self._nan(a, b)
+        return (self.default_nan, INVALID) if result is None else (result, self._remarks(a, b))
+
     # Arithmetic
 
     def add(self, a: int, b: int, rm: int) -> Result:
@@ -125,30 +131,17 @@ class Format:
         infinity = self.infinity
         exponent_a, exponent_b = a & infinity, b & infinity
         if exponent_a == infinity or exponent_b == infinity:
-            return self._add_special(a, b)
+            return self._infinite(a, b, None if a ^ b == self.sign else a if exponent_a == infinity else b)
         significand_a, scale_a = self._unpack(a)
         significand_b, scale_b = self._unpack(b)
-        if a & self.sign:
-            significand_a = -significand_a
-        if b & self.sign:
-            significand_b = -significand_b
-        if scale_a > scale_b:
-            total = (significand_a << scale_a - scale_b) + significand_b
-            scale = scale_b
+        if scale_a < scale_b:
+            total, scale = significand_a + (significand_b << scale_b - scale_a), scale_a
         else:
-            total = significand_a + (significand_b << scale_b - scale_a)
-            scale = scale_a
+            total, scale = (significand_a << scale_a - scale_b) + significand_b, scale_b
         remarks = 0 if exponent_a and exponent_b else self._remarks(a, b)
         if not total:
             return (a | b if rm == DOWN else a & b) & self.sign, remarks
-        return self._pack(total < 0, abs(total), scale, rm, remarks)
-
-    def _add_special(self, a: int, b: int) -> Result:
-        if self.is_nan(a) or self.is_nan(b):
-            return self._nan(a, b)
-        if a ^ b == self.sign:
-            return self.default_nan, INVALID
-        return a if a & self.infinity == self.infinity else b, self._remarks(a, b)
+        return self._pack(total, scale, rm, remarks)
 
     def sub(self, a: int, b: int, rm: int) -> Result:
         """Subtracts ``b`` from ``a``."""
@@ -160,30 +153,22 @@ class Format:
         exponent_a, exponent_b = a & infinity, b & infinity
         sign = (a ^ b) & self.sign
         if exponent_a == infinity or exponent_b == infinity:
-            if self.is_nan(a) or self.is_nan(b):
-                return self._nan(a, b)
-            if not a & ~self.sign or not b & ~self.sign:
-                return self.default_nan, INVALID
-            return infinity | sign, self._remarks(a, b)
+            return self._infinite(a, b, infinity | sign if a & ~self.sign and b & ~self.sign else None)
         significand_a, scale_a = self._unpack(a)
         significand_b, scale_b = self._unpack(b)
         remarks = 0 if exponent_a and exponent_b else self._remarks(a, b)
         product = significand_a * significand_b
-        if not product:
-            return sign, remarks
-        return self._pack(sign != 0, product, scale_a + scale_b + self.quantum, rm, remarks)
+        return self._pack(product, scale_a + scale_b + self.quantum, rm, remarks) if product else (sign, remarks)
 
     def div(self, a: int, b: int, rm: int) -> Result:
         """Divides ``a`` by ``b``."""
         infinity = self.infinity
         exponent_a, exponent_b = a & infinity, b & infinity
         sign = (a ^ b) & self.sign
-        if exponent_a == infinity or exponent_b == infinity:
-            if self.is_nan(a) or self.is_nan(b):
-                return self._nan(a, b)
-            if exponent_a == exponent_b:
-                return self.default_nan, INVALID
-            return (infinity | sign if exponent_a == infinity else sign), self._remarks(a, b)
+        if exponent_b == infinity:
+            return self._infinite(a, b, None if exponent_a == infinity else sign)
+        if exponent_a == infinity:
+            return self._infinite(a, b, infinity | sign)
         significand_a, scale_a = self._unpack(a)
         significand_b, scale_b = self._unpack(b)
         remarks = 0 if exponent_a and exponent_b else self._remarks(a, b)
@@ -194,39 +179,38 @@ class Format:
         shift = 2 * self.precision + 1  # two bits more than the significand, even of a subnormal by a normal number
         quotient, rest = divmod(significand_a << shift, significand_b)
         scale = scale_a - scale_b - shift - self.quantum - 1
-        return self._pack(sign != 0, quotient << 1 | (rest != 0), scale, rm, remarks)
+        return self._pack(quotient << 1 | (rest != 0), scale, rm, remarks)
 
     def sqrt(self, a: int, rm: int) -> Result:
         """The square root; of a negative number other than -0 it is invalid."""
         if self.is_nan(a):
             return self._nan(a, a)
-        if not a & ~self.sign:
-            return a, 0
         remarks = self._remarks(a, a)
+        if not a & ~self.sign or a == self.infinity:
+            return a, remarks
         if a & self.sign:
             return self.default_nan, INVALID | remarks
-        if a == self.infinity:
-            return a, 0
         significand, scale = self._unpack(a)
         shift = 2 * self.precision + ((scale + self.quantum) & 1)  # leaves an even exponent
         radicand = significand << shift
         root = isqrt(radicand)
         scale = (scale + self.quantum - shift) // 2 - self.quantum - 1
-        return self._pack(False, root << 1 | (root * root != radicand), scale, rm, remarks)
+        return self._pack(root << 1 | (root * root != radicand), scale, rm, remarks)
 
     # Sign operations. The chip counts them as arithmetic: a signalling NaN is invalid.
 
     def neg(self, a: int) -> Result:
         """The same number with the opposite sign."""
-        if self.is_signalling(a):
-            return self.default_nan, INVALID
-        return a ^ self.sign, (QUIET_NAN if self.is_nan(a) else self._remarks(a, a))
+        return self._signed(a, a ^ self.sign)
 
     def abs(self, a: int) -> Result:
         """The same number with the sign plus."""
+        return self._signed(a, a & ~self.sign)
+
+    def _signed(self, a: int, result: int) -> Result:
         if self.is_signalling(a):
             return self.default_nan, INVALID
-        return a & ~self.sign, (QUIET_NAN if self.is_nan(a) else self._remarks(a, a))
+        return result, (QUIET_NAN if self.is_nan(a) else self._remarks(a, a))
 
     # Comparison and conversions
 
@@ -242,35 +226,34 @@ class Format:
     def to_integer(self, a: int, width: int, rm: int) -> Result:
         """The nearest signed integer of ``width`` bits, as an unsigned encoding; the largest where it is invalid."""
         largest = (1 << width - 1) - 1
-        negative = a & self.sign != 0
         if a & self.infinity == self.infinity:
             return largest, INVALID
         significand, scale = self._unpack(a)
-        magnitude, inexact = rounded(significand, -(scale + self.quantum), negative, rm)
-        if magnitude > largest + negative:
+        value, inexact = rounded(significand, -(scale + self.quantum), rm)
+        if not -largest - 1 <= value <= largest:
             return largest, INVALID
-        value = -magnitude if negative else magnitude
         return value & (1 << width) - 1, self._remarks(a, a) | inexact * INEXACT
 
     def from_integer(self, value: int, rm: int) -> Result:
         """The number nearest to a signed integer; of 0 it is +0."""
-        return self._pack(value < 0, abs(value), -self.quantum, rm) if value else (0, 0)
+        return self._pack(value, -self.quantum, rm) if value else (0, 0)
 
     def convert(self, a: int, source: Format, rm: int) -> Result:
         """The number of this format nearest to one of another; a quiet NaN keeps the leading bits of its fraction."""
         sign = self.sign if a & source.sign else 0
-        significand, scale = source._unpack(a)
         if a & source.infinity == source.infinity:
             if source.is_signalling(a):
                 return self.default_nan, INVALID
             if not source.is_nan(a):
                 return self.infinity | sign, 0
             shift = self.precision - source.precision
-            fraction = (significand << shift if shift > 0 else significand >> -shift) & self.fraction
+            fraction = a & source.fraction
+            fraction = fraction << shift if shift > 0 else fraction >> -shift
             return (self.infinity | sign | fraction if fraction else self.default_nan), QUIET_NAN
+        significand, scale = source._unpack(a)
         if not significand:
             return sign, 0
-        return self._pack(sign != 0, significand, scale + source.quantum - self.quantum, rm, source._remarks(a, a))
+        return self._pack(significand, scale + source.quantum - self.quantum, rm, source._remarks(a, a))
 
 
 SINGLE = Format(width=32, precision=24)

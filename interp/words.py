@@ -6,8 +6,6 @@ memory gives are unsigned. Rows call these functions by their global names and u
 so that another arithmetic (symbolic values, say) can take their place.
 """
 
-from __future__ import annotations
-
 M32 = 0xFFFF_FFFF
 M64 = 0xFFFF_FFFF_FFFF_FFFF
 

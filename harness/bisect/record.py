@@ -15,9 +15,9 @@ from harness.abi import RA, SP, Abi
 from harness.engines.base import PAGE, MachineState, Region
 from harness.engines.guest import Guest
 from harness.engines.outside import OutsideEvent
+from harness.engines.replay import Step
 from interp.machine import Registers
 from interp.optable import Insn, Kind, Loc
-from interp.replay import Step
 from interp.words import zext64
 
 #: Registers that say nothing of a call: where it goes back to, and the operating system's two.

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Iterator
 from harness.abi import GP, RA, SP
 from harness.engines.base import PAGE
 from harness.engines.outside import Effect, Outside
+from harness.engines.replay import Step
 from interp.optable import Kind, Loc
-from interp.replay import Step
 
 #: Units: bytes below the stack pointer that are the callee's own frame, and those of what it calls.
 _FRAMES = 0x4000

@@ -22,14 +22,13 @@ from harness.engines.base import (
 from harness.engines.footprint import Footprint
 from harness.engines.outside import Boundary, DeviceWindow, Effect, Outside, OutsideEvent
 from harness.engines.probes import Uses, ending
+from harness.engines.replay import Step, steps
 from harness.engines.world import World, callee_event
-from interp.blocks import slot
 from interp.events import GuestTrap
 from interp.machine import Machine, Reached, Stop
 from interp.memory import PAGE_BITS, Memory
 from interp.optable import Loc
-from interp.replay import Step, steps
-from interp.words import M64, sext64, zext64
+from interp.words import sext64, zext64
 
 #: The traps of our own by which a run stops: before a boundary, and because it does too much outside.
 BOUNDARY, TOO_MUCH = "boundary", "too much outside"
@@ -50,7 +49,7 @@ class _Memory(Memory):
     def fetch(self, address: int) -> int:
         """The instruction word at ``address``."""
         if address in self.barred:
-            raise GuestTrap(BOUNDARY, address)
+            raise GuestTrap(BOUNDARY, zext64(address))
         return super().fetch(address)
 
 
@@ -63,7 +62,7 @@ class _DeviceMemory(_Memory):
         super().__init__()
         self.world: World | None = None
         self.traced = False  # a replay looks at the bytes of each access after it was made
-        self._passed: list[int] = []
+        self._passed = b""
         starts = (0xFFFF_FFFF_8000_0000, 0xFFFF_FFFF_A000_0000)
         self._pages = frozenset(
             page
@@ -80,7 +79,8 @@ class _DeviceMemory(_Memory):
         if address >> PAGE_BITS not in self._pages:
             return super().load(address, n)
         if self._passed:
-            return self._passed.pop(0)
+            value, self._passed = self._passed[:n], self._passed[n:]
+            return int.from_bytes(value, "big")
         window, world = self._window(address, n)
         if window is None or world is None:
             return super().load(address, n)
@@ -97,7 +97,7 @@ class _DeviceMemory(_Memory):
     def merge(self, address: int, n: int, value: int, mask: int) -> None:
         """Stores those bits of ``value`` that are set in ``mask``, which no device takes."""
         if address >> PAGE_BITS in self._pages and self._window(address, n)[0] is not None:
-            raise GuestTrap("refused", address, "a store of part of a word to a device")
+            raise GuestTrap("refused", zext64(address), "a store of part of a word to a device")
         super().merge(address, n, value, mask)
 
     def _window(self, address: int, n: int) -> tuple[DeviceWindow | None, World | None]:
@@ -108,9 +108,9 @@ class _DeviceMemory(_Memory):
         return self.world.outside.window_at(zext64(address)), self.world
 
     def _pass(self, value: int, n: int) -> int:
-        """Keeps the bytes of an access for the replay, which asks for each of them once."""
+        """Keeps the bytes of an access for the replay, which asks for each of them once, in order."""
         if self.traced:
-            self._passed = list(value.to_bytes(n, "big"))
+            self._passed = value.to_bytes(n, "big")
         return value
 
 
@@ -123,11 +123,11 @@ class _View:
 
     def get(self, loc: Loc) -> int:
         """The unsigned value of a register."""
-        return int(self._machine.slots[slot(loc)]) & M64
+        return self._machine.get(loc)
 
     def set(self, loc: Loc, value: int) -> None:
         """Gives a register an unsigned value."""
-        self._machine.slots[slot(loc)] = value if loc[0] in ("fpr", "fcsr") else sext64(value)
+        self._machine.set(loc, value)
         self.changed[loc] = value
 
     def read(self, address: int, size: int) -> bytes:

@@ -11,11 +11,11 @@ from collections.abc import Iterator
 
 from harness.abi import SP
 from harness.engines.outside import Boundary, Slot, Span
+from harness.engines.replay import Step
 from harness.engines.world import View, World
 from interp.events import GuestTrap
 from interp.memory import Memory
 from interp.optable import Insn, decode, encode
-from interp.replay import Step
 from interp.words import sext64, zext64
 
 #: Units: bytes of a text that are touched one by one.

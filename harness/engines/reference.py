@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from harness.engines.base import MachineState, Outcome, StopKind, Target
 from harness.engines.guest import Guest, Ran
 from harness.engines.outside import Outside
+from harness.engines.replay import Step
 from harness.errors import HarnessError
-from interp.replay import Step
 
 _STOPS = {"returned": StopKind.RETURNED, "trap": StopKind.TRAP, "fuel": StopKind.FUEL}
 

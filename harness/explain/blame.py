@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+from harness.engines.replay import Step
 from harness.explain.slips import Run, Slip
 from interp.optable import Loc
-from interp.replay import Step
 
 
 @dataclass(slots=True)

@@ -7,10 +7,10 @@ import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from harness.engines.replay import Step
 from harness.explain.blame import Suspect
 from harness.explain.slips import Slip
 from interp.optable import Insn, Kind, Loc
-from interp.replay import Step
 
 #: Mistakes about delay slots, which any instruction that has one may show.
 DECIDED_LATE = "decided after its delay slot"

@@ -6,6 +6,7 @@ import inspect
 from collections.abc import Mapping, Sequence
 
 from harness.engines.base import MachineState
+from harness.engines.replay import Step
 from harness.explain.blame import Suspect
 from harness.explain.classify import FLOWS, Pair, form_of, kind_of, results
 from harness.explain.model import Culprit, Executed, Line, Source, Surety, Value, Word
@@ -13,11 +14,11 @@ from harness.explain.neighbours import inputs
 from harness.explain.slips import Slip
 from harness.explain.trace import backward, forward, last_writer
 from harness.explain.watched import Sources
+from harness.program.disassembly import disassemble
 from harness.replaying import Opened
 from harness.results import Difference
 from harness.workbench import shown_path
-from interp.optable import GPR_NAMES, Insn, Loc, decode, disassemble
-from interp.replay import Step
+from interp.optable import GPR_NAMES, Insn, Loc, decode
 
 #: Lines of the C shown before and after that of the culprit.
 _AROUND = 2

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 
+from harness.engines.replay import Step
 from interp.optable import Loc
-from interp.replay import Step
 
 
 def influences(steps: Sequence[Step]) -> dict[Loc, frozenset[int]]:

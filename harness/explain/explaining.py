@@ -11,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from harness.compare import Result
+from harness.engines.replay import Step
 from harness.explain.blame import Suspect
 from harness.explain.calibrate import Calibration
 from harness.explain.describe import culprit_of, executed, memory_words, register_values
@@ -26,7 +27,6 @@ from harness.results import InputPart
 from harness.store.cases import load_case, recorded_difference
 from harness.verdicts import Verdict
 from harness.workbench import Workbench, shown_path
-from interp.replay import Step
 
 #: States tried near a case, and how many failing and passing ones are looked at.
 _TRIES, _MOST = 60, 12

@@ -10,11 +10,10 @@ from collections.abc import Iterator
 
 from harness.engines.base import MachineState, Target
 from harness.engines.reference import Reference
-from interp.blocks import slot
+from harness.engines.replay import Step
 from interp.events import WARNINGS, heard_by
 from interp.machine import Registers
 from interp.optable import Kind, Loc
-from interp.replay import Step
 from interp.words import sext32, sext64
 
 
@@ -86,8 +85,7 @@ class Follower:
 
     def get(self, loc: Loc) -> int:
         """The unsigned value of a register."""
-        value = int(self._guest.machine.slots[slot(loc)])
-        return value & 0xFFFF_FFFF_FFFF_FFFF
+        return self._guest.machine.get(loc)
 
     def registers(self) -> Registers:
         """All registers, unsigned."""
@@ -106,7 +104,7 @@ class Follower:
         if loc[0] == "mem":
             self._guest.memory.store(sext64(loc[1]), 1, value)
         else:
-            self._guest.machine.slots[slot(loc)] = value if loc[0] in ("fpr", "fcsr") else sext64(value)
+            self._guest.machine.set(loc, value)
 
     def restart(self, address: int) -> None:
         """Goes on at ``address``, where the C went."""

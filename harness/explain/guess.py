@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from harness.abi import SP
 from harness.compare import Rules, compared_registers
 from harness.engines.base import MachineState, Target
+from harness.engines.replay import Step
 from harness.explain.dice import diced
 from harness.explain.dictionary import Dictionary, Hit
 from harness.explain.lockstep import differing, held_in
 from harness.explain.states import Judged, States
 from harness.explain.trace import traced
 from interp.optable import Loc
-from interp.replay import Step
 
 
 @dataclass(frozen=True, slots=True)

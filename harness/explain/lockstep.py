@@ -17,13 +17,13 @@ from itertools import pairwise
 from harness.abi import SP
 from harness.compare import FCSR_CONTROL
 from harness.engines.base import RETURN_ADDRESS, MachineState, Outcome, StopKind, Target
+from harness.engines.replay import Step
 from harness.engines.translated import Sighting, Translated
 from harness.explain.follow import Follower
 from harness.explain.slips import STACK, Blind, Run, Slip, Wrong
 from harness.explain.variables import Variables
 from harness.explain.watched import Watched
 from interp.optable import Loc, decode
-from interp.replay import Step
 
 #: Gives bytes of the guest's memory by address and size.
 Reader = Callable[[int, int], bytes]

@@ -14,7 +14,7 @@ from difflib import SequenceMatcher
 from typing import Any
 
 from interp.blocks import slot
-from interp.forms import CONSTANTS, FCSR, OUTCOME, Op
+from interp.forms import CONSTANTS, FCSR, OUTCOME, SINK, Op
 from interp.machine import Machine
 from interp.optable import ROWS, Insn, Kind, Row, decode
 from interp.words import M64, sext8, sext16, sext32, sext64, zext32, zext64
@@ -125,9 +125,17 @@ _OPERANDS: tuple[tuple[str, Callable[[int], int]], ...] = (
 def _results(machine: Machine, insn: Insn, ops: tuple[Op, ...]) -> Iterator[Mutant]:
     """The result changed, or not written."""
     if insn.row.kind is Kind.STORE:
-        place = slot(insn.loc("t" if "t" in insn.row.reads else "ft"))
+        place = ops[-1][3]
+
+        def held(x: Any) -> Any:
+            return machine.assembler.floats.saved(place) if x is None else x
+
         for like, change in _CHANGES:
-            yield Mutant(f"stores {like}", _with_operand(machine, ops, place, _op(change)))
+
+            def changed(x: Any, _: Any, change: Callable[[int], int] = change) -> int:
+                return change(held(x))
+
+            yield Mutant(f"stores {like}", _with_operand(machine, ops, place, changed))
         return
     names = [name for name in insn.row.results if name not in ("ra",)]
     if insn.row.kind.has_slot or not names:
@@ -154,35 +162,36 @@ def _float_results(machine: Machine, insn: Insn, ops: tuple[Op, ...], names: Seq
     if names[0] == "fcsr":
         yield Mutant("its condition the other way", (*ops, (_op(lambda x: x ^ 1 << 23), FCSR, FCSR, 0)))
         return
-    number = insn.loc(names[0])[1]
-    pair = insn.row.fp_out == 64 and not machine.fr
-    low, high = slot(("fpr", number & ~1 if pair else number)), slot(("fpr", number | 1))
-    wide = insn.row.fp_out == 64
-    top = high if pair else low
-    sign = 1 << (31 if pair or not wide else 63)
-    yield Mutant("its sign the other way", (*ops, (_op(lambda x: x ^ sign), top, top, 0)))
-    yield Mutant("without a sign", (*ops, (_op(lambda x: x & ~sign), top, top, 0)))
-    yield Mutant("one unit in the last place more", (*ops, (_op(lambda x: x + 1), low, low, 0)))
-    yield Mutant("one unit in the last place less", (*ops, (_op(lambda x: x - 1), low, low, 0)))
-    if pair:
-        old = _scratch(machine)
-        swap: tuple[Op, ...] = ((_take, old, low, 0), (_take, low, high, 0), (_take, high, old, 0))
-        yield Mutant("its words swapped", (*ops, *swap))
-        yield Mutant("its low word 0", (*ops, (_op(lambda _: 0), low, low, 0)))
-        single: Op = (_single_low, low, low, high)
-        yield Mutant("rounded to single", (*ops, (_single_high, old, low, high), single, (_take, high, old, 0)))
-        first = _scratch(machine)
-        before: tuple[Op, ...] = ((_take, first, low, 0), (_take, old, high, 0))
-        yield Mutant("writes nothing", (*before, *ops, (_take, low, first, 0), (_take, high, old, 0)))
-    elif wide:
-        yield Mutant("rounded to single", (*ops, (_op(_single), low, low, 0)))
-        turned = _op(lambda x: (x & 0xFFFF_FFFF) << 32 | (x & M64) >> 32)
-        yield Mutant("its words swapped", (*ops, (turned, low, low, 0)))
+    number, wide = insn.loc(names[0])[1], insn.row.fp_out == 64
+    place = ops[-1][1]  # of the word, or of the doubleword whatever FR is
+    sign = 1 << insn.row.fp_out - 1
+    yield Mutant("its sign the other way", (*ops, (_op(lambda x: x ^ sign), place, place, 0)))
+    yield Mutant("without a sign", (*ops, (_op(lambda x: x & ~sign), place, place, 0)))
+    yield Mutant("one unit in the last place more", (*ops, (_op(lambda x: x + 1), place, place, 0)))
+    yield Mutant("one unit in the last place less", (*ops, (_op(lambda x: x - 1), place, place, 0)))
+    pair = (("fpr", number & ~1), ("fpr", number | 1)) if wide and not machine.fr else (("fpr", number),)
+    old: list[int] = []
+
+    def keep(_x: Any, _y: Any) -> None:
+        old[:] = map(machine.get, pair)
+
+    def back(_x: Any, _y: Any) -> None:
+        for loc, value in zip(pair, old, strict=True):
+            machine.set(loc, value)
+
+    if wide:
+        turned = _op(lambda x: (x & 0xFFFF_FFFF) << 32 | x >> 32)
+        yield Mutant("its words swapped", (*ops, (turned, place, place, 0)))
+        yield Mutant("its low word 0", (*ops, (_op(lambda x: x >> 32 << 32), place, place, 0)))
+        yield Mutant("rounded to single", (*ops, (_op(_single), place, place, 0)))
+        yield Mutant("writes nothing", ((keep, SINK, 0, 0), *ops, (back, SINK, 0, 0)))
     else:
-        other = slot(("fpr", number ^ 1))
-        old = _scratch(machine)
-        moved: tuple[Op, ...] = ((_take, other, low, 0), (_take, low, old, 0))
-        yield Mutant("in the other register of the pair", ((_take, old, low, 0), *ops, *moved))
+
+        def move(word: int, _: Any) -> None:
+            machine.set(("fpr", number ^ 1), word)
+
+        moved: tuple[Op, ...] = ((move, SINK, place, 0), (back, SINK, 0, 0))
+        yield Mutant("in the other register of the pair", ((keep, SINK, 0, 0), *ops, *moved))
 
 
 def _single(bits: int) -> int:
@@ -193,14 +202,6 @@ def _single(bits: int) -> int:
     except OverflowError:
         single = math.copysign(math.inf, double)
     return int.from_bytes(struct.pack(">d", single), "big")
-
-
-def _single_low(low: int, high: int) -> int:
-    return _single(high << 32 | low) & 0xFFFF_FFFF
-
-
-def _single_high(low: int, high: int) -> int:
-    return _single(high << 32 | low) >> 32
 
 
 def _operands(machine: Machine, insn: Insn, ops: tuple[Op, ...]) -> Iterator[Mutant]:

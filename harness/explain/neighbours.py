@@ -7,8 +7,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
 from harness.engines.base import MachineState, Region
+from harness.engines.replay import Step
 from interp.optable import Kind, Loc
-from interp.replay import Step
 
 _WIDE = (1 << 64) - 1
 _SP, _GP, _RA = 29, 28, 31

@@ -6,8 +6,8 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from harness.engines.base import RETURN_ADDRESS, Outcome
+from harness.engines.replay import Step
 from interp.optable import Loc
-from interp.replay import Step
 
 #: What each place should hold, and what the C has there.
 Wrong = dict[Loc, tuple[int, int]]

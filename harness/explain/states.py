@@ -8,9 +8,9 @@ from dataclasses import dataclass, field, replace
 from harness.check_function import Clock, run_references
 from harness.compare import AGREE, Judgement, LegOutcome, Result, candidate_matters, judge_candidate
 from harness.engines.base import MachineState
+from harness.engines.replay import Step
 from harness.explain.neighbours import neighbours
 from harness.replaying import Opened
-from interp.replay import Step
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from harness.compare import compared_registers
+from harness.engines.replay import Step
 from harness.engines.translated import Translated
 from harness.explain.blame import Suspect, suspects
 from harness.explain.calibrate import Calibration, calibrate
@@ -18,7 +19,6 @@ from harness.program.model import Function, Program
 from harness.replaying import Opened
 from harness.translated.build import Library
 from harness.translated.compiler import CompilerRefusal
-from interp.replay import Step
 
 #: Ties that are looked at in states that pass and in states that fail, and states of each at least.
 _MOST_PASSING, _MOST_FAILING, _LEAST = 300, 700, 2

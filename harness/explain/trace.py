@@ -7,8 +7,8 @@ from itertools import islice
 
 from harness.engines.base import MachineState, Target
 from harness.engines.reference import Reference
+from harness.engines.replay import Step
 from interp.optable import Loc
-from interp.replay import Step
 
 #: Instructions of a run that are traced.
 MOST_STEPS = 30_000

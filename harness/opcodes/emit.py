@@ -12,7 +12,7 @@ from harness.opcodes.catalogue import catalogue
 from harness.opcodes.image import Image, elf_file, lay_out
 from harness.opcodes.outcomes import outcome_names
 from harness.opcodes.probe import Probe
-from interp.optable import disassemble
+from harness.program.disassembly import disassemble
 from interp.words import sext32, zext64
 
 #: Wiring of the FPU -> FR. Paired registers come as o32, flat ones as n32.

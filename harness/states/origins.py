@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from harness.engines.base import MachineState
+from harness.engines.replay import Step
 from harness.states.inverse import Condition
 from harness.states.model import FIXED_GPRS, Place
 from harness.states.plans import Plan, plan
@@ -18,7 +19,6 @@ from harness.states.terms import NOWHERE, Made, Origin, mixed, of_place, of_resu
 from harness.states.trace import BranchRecord, Comparison, Trace
 from harness.states.words import Word, value_of
 from interp.optable import Kind, Loc
-from interp.replay import Step
 from interp.words import sext64
 
 #: Gives the place that a caller provides at (address, size), or None for memory that is no input.

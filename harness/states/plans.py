@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from harness.engines import operands
 from interp.optable import Insn, Kind, Loc
 
 _WIDE = frozenset(
@@ -35,13 +36,13 @@ class Plan(NamedTuple):
 def plan(insn: Insn, fr: bool) -> Plan:
     """Looks up what the tracer needs to know about ``insn``."""
     row = insn.row
-    sources = insn.sources(fr)
+    sources = operands.sources(insn, fr)
     return Plan(
         insn=insn,
         name=row.name,
         kind=row.kind,
         sources=sources,
-        targets=insn.targets(fr),
+        targets=operands.targets(insn, fr),
         base=insn.loc("s") if row.access or row.kind is Kind.INDIRECT else next(iter(sources), ("gpr", 0)),
         words=tuple(insn.loc(name) for name in row.word),
         immediate=_immediate(insn),

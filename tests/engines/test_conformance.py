@@ -6,7 +6,7 @@ import pytest
 from conformance import CASES, Case
 from conformance_model import CODE
 
-from interp.optable import disassemble
+from harness.program.disassembly import disassemble
 
 
 @pytest.mark.parametrize("case", CASES, ids=str)

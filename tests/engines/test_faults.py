@@ -14,7 +14,8 @@ from harness.engines.reference import Reference
 from harness.engines.unicorn import Unicorn
 from harness.engines.unicorn_bare import CODE, DATA, JR_RA, seen
 from harness.engines.unicorn_runs import BY_HAND
-from interp.optable import GPR_NAMES, decode, disassemble
+from harness.program.disassembly import disassemble
+from interp.optable import GPR_NAMES, decode
 
 WITH_PROBE = [fault for fault in FAULTS if fault.probe is not None]
 FAULT = pytest.mark.parametrize("fault", WITH_PROBE, ids=lambda fault: fault.id)

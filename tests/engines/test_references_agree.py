@@ -14,7 +14,7 @@ from harness.compare import Result, Rules, Scope, judge_references
 from harness.engines.base import MachineState, Outcome
 from harness.engines.reference import Reference
 from harness.engines.unicorn import Unicorn
-from interp.optable import disassemble
+from harness.program.disassembly import disassemble
 
 MIXES = {
     "integer": Mix(integer=1),

@@ -124,6 +124,7 @@ class WatchedReference(Reference):
     def replayed(self, before: MachineState, fuel: int) -> list[MachineState]:
         """The states of the arrivals again, from a traced replay."""
         self._regions = before.memory
+        arrived, self.arrivals = self.arrivals, []
         found: list[MachineState] = []
         held: MachineState | None = None
         in_slot = False
@@ -133,6 +134,7 @@ class WatchedReference(Reference):
             branches = step.insn is not None and step.insn.row.kind.has_slot
             held = self._state(0) if branches or in_slot else None
             in_slot = branches
+        self.arrivals = arrived
         return found
 
     def _arrived(self, address: int) -> None:

@@ -25,9 +25,10 @@ from integer_probes import (
     results_of,
 )
 
+from harness.program.disassembly import disassemble
 from interp.machine import Machine
 from interp.memory import PAGE, Memory
-from interp.optable import ROWS, Row, disassemble
+from interp.optable import ROWS, Row
 from interp.words import sext32, sext64, zext64
 
 AT, OPERANDS_AT, RESULTS_AT, DATA_AT = (0xFFFF_FFFF_8000_0000 + place for place in (0x1_0000, 0x10_0000, 0x20_0000, 0))

@@ -13,7 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from interp.optable import GPR_NAMES, ROWS, Insn, Kind, Row, decode, disassemble, encode
+from harness.engines import operands
+from harness.program.disassembly import disassemble
+from interp.optable import GPR_NAMES, ROWS, Insn, Kind, Row, decode, encode
 
 BASE = 0xFFFF_FFFF_8000_0000
 RANDOM_WORDS = 1100
@@ -71,7 +73,7 @@ def test_disassembly_equals_objdump(tmp_path: Path) -> None:
 
 def is_refused(insn: Insn) -> bool:
     """Whether GNU as refuses it: the link register is also the source, which the manual leaves open (R4K A-9)."""
-    return insn.row.links and bool(set(insn.sources(True)) & set(insn.targets(True)))
+    return insn.row.links and bool(set(operands.sources(insn, True)) & set(operands.targets(insn, True)))
 
 
 def source_line(insn: Insn, address: int) -> str:

@@ -10,7 +10,7 @@ from interp.events import OPENS, TRAPS, WARNINGS
 
 SOURCES = [path for path in Path(interp.__file__).parent.glob("*.py") if path.name != "events.py"]
 #: Memory puts these together: f"address-error-{access}", f"tlb-{access}".
-BUILT = {f"{stem}-{access}" for stem in ("address-error", "tlb") for access in ("load", "store")}
+BUILT = {f"{stem}-{access}" for stem in ("address-error", "tlb") for access in ("load", "store", "fetch")}
 
 
 def literals() -> set[str]:
@@ -29,7 +29,7 @@ def ids_of_calls(function: str) -> set[str]:
 
 
 def test_every_id_that_is_used_is_declared() -> None:
-    assert ids_of_calls("open_") | ids_of_calls("_note") <= set(OPENS) | set(WARNINGS)
+    assert ids_of_calls("open_") | ids_of_calls("_pooled") <= set(OPENS) | set(WARNINGS)
     assert ids_of_calls("trap") | ids_of_calls("GuestTrap") <= set(TRAPS)
 
 

@@ -147,23 +147,26 @@ def test_results_are_often_tiny_by_rounding_alone(name: str) -> None:
 # --- the tester, tested -----------------------------------------------------------------------------------------------
 
 
-def ties_away(magnitude: int, drop: int, negative: bool, rm: int) -> tuple[int, bool]:
+def ties_away(value: int, drop: int, rm: int) -> tuple[int, bool]:
     """Halfway cases go away from zero."""
-    kept, inexact = RIGHT(magnitude, drop, negative, rm)
-    if inexact and rm == softfloat.NEAREST and magnitude >> drop - 1 & 1:
-        kept = (magnitude >> drop) + 1
+    kept, inexact = RIGHT(value, drop, rm)
+    if inexact and rm == softfloat.NEAREST and abs(value) >> drop - 1 & 1:
+        kept = ((abs(value) >> drop) + 1) * (-1 if value < 0 else 1)
     return kept, inexact
 
 
-def up_is_away(magnitude: int, drop: int, negative: bool, rm: int) -> tuple[int, bool]:
+def up_is_away(value: int, drop: int, rm: int) -> tuple[int, bool]:
     """Rounding up forgets the sign."""
-    return RIGHT(magnitude, drop, negative and rm != softfloat.UP, rm)
+    if rm == softfloat.UP and value < 0:
+        kept, inexact = RIGHT(-value, drop, rm)
+        return -kept, inexact
+    return RIGHT(value, drop, rm)
 
 
-def never_inexact_by_one(magnitude: int, drop: int, negative: bool, rm: int) -> tuple[int, bool]:
+def never_inexact_by_one(value: int, drop: int, rm: int) -> tuple[int, bool]:
     """A lost last bit of a long magnitude does not count."""
-    kept, inexact = RIGHT(magnitude, drop, negative, rm)
-    return kept, inexact and (magnitude - (magnitude >> drop << drop) > 1 or drop < 3)
+    kept, inexact = RIGHT(value, drop, rm)
+    return kept, inexact and (abs(value) - (abs(value) >> drop << drop) > 1 or drop < 3)
 
 
 RIGHT = softfloat.rounded

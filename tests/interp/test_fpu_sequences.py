@@ -2,7 +2,7 @@
 
 The programs move, load, store, convert, compute and compare; with IEEE results by option, so that no result ends them.
 A program in which something the manual leaves open *and Unicorn does otherwise* was used is not generated: operands are
-even registers without FR, and the rows of ``test_ops_fpu_unicorn.known_difference`` are left out.
+even registers without FR, and the rows of ``float_engines.DIFFERENCES`` are left out.
 """
 
 from __future__ import annotations

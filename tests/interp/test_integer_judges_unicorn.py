@@ -9,8 +9,9 @@ from integer_judges import UnicornJudge
 from integer_probes import INTEGER
 
 from harness.engines.faults import FAULTS
+from harness.program.disassembly import disassemble
 from interp.events import OPENS
-from interp.optable import Kind, Row, disassemble
+from interp.optable import Kind, Row
 
 
 def name_of(row: Row) -> str:

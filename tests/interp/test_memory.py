@@ -52,7 +52,7 @@ def test_clear_unmaps_and_a_new_map_starts_from_its_bytes(memory: Memory) -> Non
     memory.clear()
     with pytest.raises(GuestTrap) as trap:
         memory.load(signed(AT), 4)
-    assert (trap.value.kind, trap.value.fault_address) == ("tlb-load", signed(AT))
+    assert (trap.value.kind, trap.value.fault_address) == ("tlb-load", AT)
     memory.map(AT, DATA, writable=True)
     assert memory.load(signed(AT), 4) == 0x00010203
 

@@ -28,23 +28,23 @@ def memory() -> Memory:
 
 
 def test_loads_take_bits_in_big_endian_order(memory: Memory) -> None:
-    assert run("lwc1", memory, 8, DATA) == 0xFEDC_BA98
-    assert run("lwc1", memory, -4, DATA + 8) == 0x89AB_CDEF
-    assert run("ldc1", memory, 8, DATA) == 0xFEDC_BA98_7654_3210
+    assert run("lwc1", memory, 4, DATA, 8) == 0xFEDC_BA98
+    assert run("lwc1", memory, 4, DATA + 8, -4) == 0x89AB_CDEF
+    assert run("ldc1", memory, 8, DATA, 8) == 0xFEDC_BA98_7654_3210
 
 
 def test_stores_leave_bits_in_big_endian_order(memory: Memory) -> None:
-    run("swc1", memory, 4, DATA, 0x7FC0_1234)
-    run("sdc1", memory, 16, DATA, 0x7FF8_0000_0000_0001)
+    run("swc1", memory, 4, 4, DATA, 0x7FC0_1234)
+    run("sdc1", memory, 8, 16, DATA, 0x7FF8_0000_0000_0001)
     assert memory.read(DATA, 24).hex() == "012345677fc01234" + "fedcba9876543210" + "7ff8000000000001"
 
 
 @pytest.mark.parametrize(("name", "offset"), [("lwc1", 2), ("ldc1", 4), ("swc1", 1), ("sdc1", 4)])
 def test_a_misaligned_access_is_an_address_error(memory: Memory, name: str, offset: int) -> None:
-    value = (0,) if name.startswith("s") else ()
+    size, stores = 8 if "d" in name else 4, name.startswith("s")
     with pytest.raises(GuestTrap) as trap:
-        run(name, memory, offset, DATA, *value)
-    assert trap.value.kind == ("address-error-store" if value else "address-error-load")
+        run(name, memory, size, *((offset, DATA, 0) if stores else (DATA, offset)))
+    assert trap.value.kind == ("address-error-store" if stores else "address-error-load")
 
 
 def test_moves_to_general_registers_extend_the_sign_of_words() -> None:

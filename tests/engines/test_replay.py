@@ -3,26 +3,44 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Mapping
 
 import pytest
-from guest_runs import CODE, DATA, page, registers, words
 
+from harness.engines.base import PAGE
+from harness.engines.replay import Step, steps
 from interp.machine import Machine
 from interp.memory import Memory
 from interp.optable import ROWS, Kind, encode
-from interp.replay import Step, steps
+
+CODE, DATA = 0xFFFF_FFFF_8000_1000, 0xFFFF_FFFF_8001_0000
 
 
-def machine_with(*code: str | int, gpr: dict[int | str, int] | None = None, fr: bool = False) -> Machine:
+def words(*instructions: str | int) -> bytes:
+    """A page that begins with instructions: a word, or ``name field=number ...``."""
+    code = b""
+    for instruction in instructions:
+        if isinstance(instruction, str):
+            name, *fields = instruction.split()
+            instruction = encode(name, **{letter: int(n) for letter, n in (field.split("=") for field in fields)})
+        code += instruction.to_bytes(4, "big")
+    return code.ljust(PAGE, b"\0")
+
+
+def registers(values: Mapping[int, int]) -> list[int]:
+    return [values.get(n, 0) % (1 << 64) for n in range(32)]
+
+
+def machine_with(*code: str | int, gpr: dict[int, int] | None = None, fr: bool = False) -> Machine:
     memory = Memory()
-    memory.map(CODE, page(words(*code)), writable=False)
-    memory.map(DATA, page(bytes(range(256))), writable=True)
+    memory.map(CODE, words(*code), writable=False)
+    memory.map(DATA, bytes(range(256)).ljust(PAGE, b"\0"), writable=True)
     machine = Machine(memory, fr)
     machine.set_state(registers({4: DATA, **(gpr or {})}), 0, 0, [0] * 32, 0)
     return machine
 
 
-def trace(*code: str | int, gpr: dict[int | str, int] | None = None, fuel: int = 100, fr: bool = False) -> list[Step]:
+def trace(*code: str | int, gpr: dict[int, int] | None = None, fuel: int = 100, fr: bool = False) -> list[Step]:
     return list(steps(machine_with(*code, gpr=gpr, fr=fr), CODE, CODE + 4 * len(code), fuel))
 
 
@@ -128,7 +146,7 @@ def test_a_replay_ends_as_the_run_does() -> None:
                 drawn = {letter: rng.getrandbits(bits) for letter, (_, bits) in row.fields.items()}
                 small = {letter: field & (0x78 if letter == "i" else 30) for letter, field in drawn.items()}
                 code.append(encode(row.name, **small))
-            gpr: dict[int | str, int] = {n: rng.choice([DATA, 1, -1, rng.getrandbits(31)]) for n in range(1, 32)}
+            gpr: dict[int, int] = {n: rng.choice([DATA, 1, -1, rng.getrandbits(31)]) for n in range(1, 32)}
             run, replayed = machine_with(*code, gpr=gpr, fr=fr), machine_with(*code, gpr=gpr, fr=fr)
             stop = run.run(CODE, CODE + 80, 100)
             path = list(steps(replayed, CODE, CODE + 80, 100))
