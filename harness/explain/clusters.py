@@ -28,7 +28,7 @@ _MOST = 400
 
 
 @dataclass(frozen=True, slots=True)
-class _Told:
+class Told:
     """What a worker sends back: the explanation, or why there is none."""
 
     explanation: Explanation | None
@@ -44,13 +44,13 @@ def causes(result: CheckResult, workers: int | None = None) -> Causes:
     count = max(1, min(workers or os.cpu_count() or 1, len(paths)))
     gathered = run_all(_explain, paths, count, _prepare, (), lambda _, __: None)
     told = [
-        gathered.outcomes.get(n, _Told(None, "the worker process died" if n in gathered.died else "interrupted"))
+        gathered.outcomes.get(n, Told(None, "the worker process died" if n in gathered.died else "interrupted"))
         for n in range(len(paths))
     ]
     return gather(list(zip(chosen, told, strict=True)), len(found) - len(chosen))
 
 
-def gather(told: Sequence[tuple[FunctionResult, _Told]], left: int) -> Causes:
+def gather(told: Sequence[tuple[FunctionResult, Told]], left: int) -> Causes:
     """Findings with their explanations by cause."""
     groups: dict[str, list[tuple[FunctionResult, Culprit]]] = {}
     unexplained: list[tuple[str, str]] = []
@@ -111,7 +111,7 @@ def _prepare() -> None:
     _open = None
 
 
-def _explain(path: Path) -> _Told:
+def _explain(path: Path) -> Told:
     """Explains one case in this worker process."""
     global _open
     try:
@@ -122,8 +122,8 @@ def _explain(path: Path) -> _Told:
                 _open[1].close()
             bench = Workbench(build)
             _open = build, bench, Explainer(bench)
-        return _Told(_open[2].explain(open_case(_open[1], case, path)))
+        return Told(_open[2].explain(open_case(_open[1], case, path)))
     except UsageError as error:  # something changed after the check
-        return _Told(None, str(error).splitlines()[0])
+        return Told(None, str(error).splitlines()[0])
     except Exception as error:  # noqa: BLE001 - whatever goes wrong with one case must not cost the result of the check
-        return _Told(None, f"{type(error).__name__}: {error}")
+        return Told(None, f"{type(error).__name__}: {error}")

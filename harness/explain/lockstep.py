@@ -32,7 +32,7 @@ Reader = Callable[[int, int], bytes]
 _FCSR = FCSR_CONTROL | 1 << 23
 
 #: Ties of one run that are looked at.
-MOST_SIGHTINGS = 2000
+MOST_SIGHTINGS = 8000
 
 #: Ties that are looked at after the first slip of a run.
 _AFTER_SLIP = 200

@@ -67,13 +67,15 @@ class _Walk:
         label = self._address_in(self._part.name) if self._part != self._function else None  # a block of its own
         yield from self._statements(self._part.body, list(_parameters(self._part.node)), label)
 
-    def _statements(self, holder: Node, visible: list[str], label: int | None = None) -> Iterator[Tie]:
+    def _statements(
+        self, holder: Node, visible: list[str], label: int | None, last: tuple[int, int] | None = None
+    ) -> Iterator[Tie]:
         """The ties inside of ``holder``; what it declares is visible behind its declaration.
 
-        What a ``label`` names begins behind declarations that only fetch values.
+        What a ``label`` names begins behind declarations that only fetch values. ``last`` are the address and the line
+        of the tie before: what else stands there belongs to it.
         """
         inner = list(visible)
-        last: tuple[int, int] | None = None
         for node in _parts_of(holder):
             row = node.start_point[0]
             names = _declared(node) if node.type == "declaration" else []
@@ -87,7 +89,7 @@ class _Walk:
                 last = address, row
             inner += names
             if node.type in _HOLDERS:
-                yield from self._statements(node, inner, inside)
+                yield from self._statements(node, inner, inside, last)
 
     def _labelled(self, node: Node) -> int | None:
         """The address that a label or a case names."""

@@ -101,15 +101,17 @@ def parts(explanation: Explanation) -> Iterator[_Part]:
     for number, culprit in enumerate(explanation.culprits, 1):
         yield _culprit_title(explanation, culprit, number), list(_culprit(culprit))
     if explanation.slice:
-        yield "the way there", [_step(one) for one in explanation.slice]
+        mark = "?" if any(one.surety is Surety.GUESS for one in explanation.culprits) else ">"
+        yield "the way there", [_step(one, mark) for one in explanation.slice]
     if state := list(_state(explanation)):
         yield "the state", state
-    notes = [*explanation.notes, f"tallystick replay {explanation.case}"]
-    yield "again", [visible(note) for note in notes]
+    if explanation.notes:
+        yield "what could not be used", [visible(note) for note in explanation.notes]
+    yield "again", [visible(f"tallystick replay {explanation.case}")]
 
 
-def _step(one: Executed) -> str:
-    return visible(f"{'>' if one.culprit else ' '} {one.address:016x}  {one.text:<28} {one.wrote}".rstrip())
+def _step(one: Executed, mark: str) -> str:
+    return visible(f"{mark if one.culprit else ' '} {one.address:016x}  {one.text:<28} {one.wrote}".rstrip())
 
 
 def _title(explanation: Explanation) -> str:

@@ -1,0 +1,35 @@
+"""A case as one C file: it compiles without the harness, and shows what the case shows."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+import tied_project as project
+
+from harness.cli import run
+from harness.errors import UsageError
+from harness.explain.standalone import write_standalone
+from harness.store.cases import load_case
+
+
+@pytest.mark.parametrize("wrong", [{0x04: "{2} = (int64_t)((uint32_t){4} >> 2);"}, {0x18: "put(m, {6}, {2} ^ 1);"}])
+def test_the_file_prints_what_the_case_says_and_ends_with_status_1(tmp_path: Path, wrong: dict[int, str]) -> None:
+    case = project.case_of(project.make(tmp_path, wrong))
+    file = tmp_path / "case.c"
+    assert run(["explain", str(case), "--standalone", str(file)]) == 1
+    command = ["cc", "-O1", "-w", file, "-o", tmp_path / "case"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    said = subprocess.run([tmp_path / "case"], capture_output=True, text=True, check=False)
+    values = load_case(case).first_difference.values
+    lines = [line.split(" = ") for line in said.stdout.splitlines()]
+    assert [line[1] for line in lines] == [values["reference"], values["cc -O1"]]
+    assert said.returncode == 1
+
+
+def test_a_crash_cannot_be_put_into_one_file(tmp_path: Path) -> None:
+    case = project.case_of(project.make(tmp_path, {0x04: "__builtin_trap();"}))
+    with pytest.raises(UsageError, match="cannot be put into one file"):
+        write_standalone(case, tmp_path / "case.c")
