@@ -16,7 +16,7 @@ from functools import cache, partial
 from typing import Any, NamedTuple
 
 from interp.events import GuestTrap, open_, trap
-from interp.forms import COP0, DOUBLE, FCSR, FLOATS, HI, LO, OUTCOME, SINK, WORD, Floats, Op, form_of
+from interp.forms import COP0, FCSR, FLOATS, HI, LO, OUTCOME, SINK, WORD, Floats, Op, form_of
 from interp.memory import Memory
 from interp.optable import REGISTERS, Insn, Kind, Loc, decode
 from interp.words import sext32, sext64
@@ -158,7 +158,7 @@ class Assembler:
         while insn and not insn.row.kind.has_slot:
             address += 4
             if address in ends or block.length == _LONGEST:
-                block.add(address - 4, [(_copy, OUTCOME, self._pooled(True), 0)])
+                block.add(address - 4, [(_copy, OUTCOME, self._pooled(1), 0)])
                 block.exits = address, address
                 return block
             insn = self._append(block, address)
@@ -204,12 +204,13 @@ class Assembler:
     def prepared(self, address: int) -> Prepared:
         """What the instruction at a signed address comes to. Raises: what its fetch raises, or the ``rejection``."""
         word = self._memory.fetch(address)
-        if word not in self._prepared:
+        prepared = self._prepared.get(word)
+        if prepared is None:
             insn = decode(word)
             if insn is None:
                 raise GuestTrap(rejection(word), None, f"word {word:08x}")
-            self._prepared[word] = self.prepare(insn)
-        return self._prepared[word]
+            prepared = self._prepared[word] = self.prepare(insn)
+        return prepared
 
     def prepare(self, insn: Insn) -> Prepared:
         """What an instruction comes to."""
@@ -256,7 +257,7 @@ class Assembler:
         if name not in REGISTERS:
             return self._pooled(self._constant(insn, name))
         place = _place(insn.word, name)
-        return self.floats.pair(place) - WORD + DOUBLE if width == 64 and name in FLOATS else place
+        return self.floats.views[place][0] if width == 64 and name in FLOATS else place
 
     def _constant(self, insn: Insn, name: str) -> Any:
         return self._memory if name == "mem" else _FIELDS[name](insn)

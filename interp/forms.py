@@ -34,31 +34,27 @@ Op = tuple[Function, int, int, int]
 
 
 class Floats:
-    """The floating-point registers among the slots ``r``; a ``pair`` is a register that can hold a doubleword."""
+    """The floating-point registers among the slots ``r``."""
 
     def __init__(self, r: list[Any], fr: bool) -> None:
         self.r = r
         self.fr = fr
-        self._high = HIGH if fr else WORD + 1  # slot of the upper word of register 0
-
-    def pair(self, n: int) -> int:
-        """The pair that a register, by number or slot, is of."""
-        return n if self.fr else n & ~1
-
-    def other(self, slot: int) -> int:
-        """The slot that says by None that a register is in no other view than that of ``slot``."""
-        return slot - DOUBLE + WORD if slot >= DOUBLE else self.pair(slot) - WORD + DOUBLE
+        self.views: dict[int, tuple[int, int, int]] = {}  #: slot -> of its register: doubleword, low and high word
+        for n in range(32):
+            pair = n if fr else n & ~1
+            views = DOUBLE + pair, WORD + pair, HIGH + n if fr else WORD + pair + 1
+            self.views[WORD + n] = self.views[DOUBLE + pair] = views
 
     def saved(self, slot: int) -> Any:
         """The value of a slot that is None, which is kept there unless a half of it is undefined."""
-        r, other = self.r, self.other(slot)
-        if slot < DOUBLE:
-            self._split(other - DOUBLE)
-            return r[slot]
-        value = r[self._high - WORD + other] << 32 | r[other]
-        if not self.fr:
-            r[slot] = value
-        return value
+        r, (double, low, high) = self.r, self.views[slot]
+        if slot != double:
+            r[low], r[high] = r[double] & M32, r[double] >> 32
+        elif self.fr:
+            return r[high] << 32 | r[low]
+        else:
+            r[double] = r[high] << 32 | r[low]
+        return r[slot]
 
     def used(self, slot: int) -> Any:
         """The same for a computation: an undefined half is noted as open."""
@@ -67,16 +63,11 @@ class Floats:
 
     def claim(self, slot: int) -> None:
         """Takes a register out of the other view, for ``slot`` is about to be written."""
-        other = self.other(slot)
-        if slot < DOUBLE:
-            self._split(other - DOUBLE)
-            self.r[other] = None
+        r, (double, low, high) = self.r, self.views[slot]
+        if slot == double:
+            r[low] = r[high] = None
         else:
-            self.r[other] = self.r[self._high - WORD + other] = None
-
-    def _split(self, pair: int) -> None:
-        value = self.r[DOUBLE + pair]
-        self.r[WORD + pair], self.r[self._high + pair] = value & M32, value >> 32
+            r[low], r[high], r[double] = r[double] & M32, r[double] >> 32, None
 
 
 class Form(NamedTuple):
@@ -102,7 +93,9 @@ _FLAGS = f"""fcsr = r[{FCSR}]
 _COMPARE = f"{_FLAGS}\n        z = fcsr | {CONDITION} if z else fcsr & ~{CONDITION}"
 _CLOSURE = """
 def make(call, floats, d, a, b, second, ieee):
-    r, saved, used, claim, other = floats.r, floats.saved, floats.used, floats.claim, floats.other(d)
+    r, saved, used, claim = floats.r, floats.saved, floats.used, floats.claim
+    double, low, _ = floats.views.get(d, (d, d, d))
+    other = low if d == double else double  # not None where the register is in the other view
     def op(x, y):
         {call}
         {claim}

@@ -142,6 +142,7 @@ class Insn(NamedTuple):
         if self.row.kind is Kind.JUMP:
             return slot & ~0x0FFF_FFFF | (self.word & 0x03FF_FFFF) << 2
         return zext64(slot + (self.imm << 2))
+
     def loc(self, name: str) -> Loc:
         """The register that operand or result ``name`` stands for."""
         file, lowest, number = REGISTERS[name]

@@ -112,17 +112,14 @@ class Format:
     def _remarks(self, a: int, b: int) -> int:
         return DENORMAL if self.is_denormal(a) or self.is_denormal(b) else 0
 
-    def _nan(self, a: int, b: int) -> Result:
-        """The result of operands of which one at least is a NaN."""
+    def _special(self, a: int, b: int, result: int | None = None) -> Result:
+        """The result of operands that are not all finite: the NaN if there is one; None says that it is invalid."""
+        remarks = self._remarks(a, b)
         if self.is_signalling(a) or self.is_signalling(b):
-            return self.default_nan, INVALID | self._remarks(a, b)
-        return a if self.is_nan(a) else b, QUIET_NAN | self._remarks(a, b)
-
-    def _infinite(self, a: int, b: int, result: int | None) -> Result:
-        """The result of operands of which one at least is infinite or a NaN; None: without NaNs it is invalid."""
+            return self.default_nan, INVALID | remarks
         if self.is_nan(a) or self.is_nan(b):
-            return self._nan(a, b)
-        return (self.default_nan, INVALID) if result is None else (result, self._remarks(a, b))
+            return a if self.is_nan(a) else b, QUIET_NAN | remarks
+        return (self.default_nan, INVALID) if result is None else (result, remarks)
 
     # Arithmetic
 
@@ -131,7 +128,7 @@ class Format:
         infinity = self.infinity
         exponent_a, exponent_b = a & infinity, b & infinity
         if exponent_a == infinity or exponent_b == infinity:
-            return self._infinite(a, b, None if a ^ b == self.sign else a if exponent_a == infinity else b)
+            return self._special(a, b, None if a ^ b == self.sign else a if exponent_a == infinity else b)
         significand_a, scale_a = self._unpack(a)
         significand_b, scale_b = self._unpack(b)
         if scale_a < scale_b:
@@ -153,7 +150,7 @@ class Format:
         exponent_a, exponent_b = a & infinity, b & infinity
         sign = (a ^ b) & self.sign
         if exponent_a == infinity or exponent_b == infinity:
-            return self._infinite(a, b, infinity | sign if a & ~self.sign and b & ~self.sign else None)
+            return self._special(a, b, infinity | sign if a & ~self.sign and b & ~self.sign else None)
         significand_a, scale_a = self._unpack(a)
         significand_b, scale_b = self._unpack(b)
         remarks = 0 if exponent_a and exponent_b else self._remarks(a, b)
@@ -166,9 +163,9 @@ class Format:
         exponent_a, exponent_b = a & infinity, b & infinity
         sign = (a ^ b) & self.sign
         if exponent_b == infinity:
-            return self._infinite(a, b, None if exponent_a == infinity else sign)
+            return self._special(a, b, None if exponent_a == infinity else sign)
         if exponent_a == infinity:
-            return self._infinite(a, b, infinity | sign)
+            return self._special(a, b, infinity | sign)
         significand_a, scale_a = self._unpack(a)
         significand_b, scale_b = self._unpack(b)
         remarks = 0 if exponent_a and exponent_b else self._remarks(a, b)
@@ -184,7 +181,7 @@ class Format:
     def sqrt(self, a: int, rm: int) -> Result:
         """The square root; of a negative number other than -0 it is invalid."""
         if self.is_nan(a):
-            return self._nan(a, a)
+            return self._special(a, a)
         remarks = self._remarks(a, a)
         if not a & ~self.sign or a == self.infinity:
             return a, remarks

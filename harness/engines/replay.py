@@ -42,13 +42,15 @@ class Step:
 
 
 class _Traced(NamedTuple):
-    """An instruction of a block, its ops, and the registers that it reads and writes with their slots."""
+    """An instruction of a block: its ops, registers read and written with their slots, and what else it does."""
 
     address: int
     insn: Insn | None
     ops: tuple[Op, ...]
     sources: _Places
     targets: _Places
+    accesses: bool
+    decides: bool
 
 
 def steps(machine: Machine, pc: int, until: int, fuel: int) -> Iterator[Step]:
@@ -83,6 +85,8 @@ def _instructions(block: Block, machine: Machine) -> Iterator[_Traced]:
             tuple(next(ops) for _ in same),
             tuple((loc, machine.place(loc)) for loc in sources),
             tuple((loc, machine.place(loc)) for loc in targets if loc != ("gpr", 0)),
+            insn is not None and insn.row.access > 0,
+            insn is not None and insn.row.kind.has_slot,
         )
 
 
@@ -96,11 +100,10 @@ def _insn(machine: Machine, address: int) -> Insn | None:
 
 def _executed(machine: Machine, traced: _Traced) -> Step:
     """Runs one instruction and says what it read and wrote."""
-    address, insn, ops, sources, targets = traced
-    r = machine.slots
-    get = machine.get
-    step = Step(address, insn, {loc: get(loc) if r[at] is None else r[at] & M64 for loc, at in sources})
-    if insn and insn.row.access:
+    address, insn, ops, sources, targets, accesses, decides = traced
+    r, get = machine.slots, machine.get
+    step = Step(address, insn, {loc: get(loc) if r[at] is None else r[at] & M64 for loc, at in sources}, {})
+    if accesses and insn:
         step.access = *operands.span(insn, r[insn.s]), insn.row.kind is Kind.STORE
     try:
         for op, d, a, b in ops:
@@ -117,8 +120,10 @@ def _executed(machine: Machine, traced: _Traced) -> Step:
         start, size, stores = step.access
         failed = stores and insn.row.results and r[insn.t or SINK] == 0  # SC without a link
         moved = b"" if failed else _bytes(machine.memory, start, size)
-        (step.writes if stores else step.reads).update((("mem", start + n), byte) for n, byte in enumerate(moved))
-    elif insn and insn.row.kind.has_slot:
+        told = step.writes if stores else step.reads
+        for n, byte in enumerate(moved):
+            told["mem", start + n] = byte
+    elif decides and insn:
         step.taken = insn.row.kind is Kind.INDIRECT or bool(r[OUTCOME])
     return step
 

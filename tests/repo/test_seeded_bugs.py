@@ -175,10 +175,7 @@ def test_tests_that_fail_by_themselves_say_nothing_of_bugs(tree: Path) -> None:
 
 def test_a_hang_counts_as_noticed_and_is_told_as_such(tree: Path) -> None:
     (tree / "interp/ops.py").write_text(OPS.replace("a -= 1", "a += 2"), encoding="utf-8")
-    for silence in (3, 12, 48):  # a busy machine may not even begin the tests in the first of them
-        noticed = SEEDS.noticed(tree, ["tests/engines"], silence=silence)
-        if "test_odd_numbers" in noticed:
-            break
+    noticed = SEEDS.noticed(tree, ["tests/engines"], silence=3)  # of the processor: any machine begins the test in that
     assert noticed == "tests/engines/test_halves.py::test_odd_numbers (time limit)"
 
 
