@@ -13,7 +13,10 @@ from hypothesis import strategies as st
 
 from harness.states.model import Edit, Shape
 
-_SEEDS = st.integers(min_value=0, max_value=(1 << 64) - 1)
+#: Hypothesis draws favourite integers too, and those that stand in modules which happen to be imported: what is drawn
+#: would depend on whether a check runs under pytest. There are none so far out, where it draws evenly.
+_FAR = 1 << 200
+_SEEDS = st.integers(min_value=_FAR, max_value=_FAR + (1 << 64) - 1).map(lambda number: number - _FAR)
 
 
 @dataclass(frozen=True, slots=True)
