@@ -123,16 +123,18 @@ class _Explaining:
         if not found.suspects:
             return None
         method, how, culprits = self._told(found.suspects, found.failing, found.calibration)
-        if len(culprits) == 1:
-            culprits = (replace(culprits[0], like=self._like(states, culprits[0])),)
+        if len({one.opcode for one in culprits}) == 1:
+            like = self._like(states, culprits)
+            culprits = tuple(replace(one, like=like) for one in culprits)
         return method, how, culprits
 
-    def _like(self, states: States, culprit: Culprit) -> str:
-        """What a culprit does instead, if the same change of all instructions of its opcode explains everything."""
-        job = self._opened.job
-        same = [one.address for one in self._steps if one.insn is not None and one.insn.row.name == culprit.opcode]
+    def _like(self, states: States, culprits: Sequence[Culprit]) -> str:
+        """What culprits do instead, if the same change of all instructions of their opcode explains everything."""
+        job, name = self._opened.job, culprits[0].opcode
+        same = [one.address for one in self._steps if one.insn is not None and one.insn.row.name == name]
         few = States(states.failing[:_LIKE], states.passing[:_LIKE])
-        return like_of(job.target, few, job.rules, job.fuel, list(dict.fromkeys([culprit.address, *same])))
+        addresses = list(dict.fromkeys([*(one.address for one in culprits), *same]))
+        return like_of(job.target, few, job.rules, job.fuel, addresses)
 
     def _told(
         self, named: Sequence[Suspect], failing: Sequence[Run], calibration: Calibration
