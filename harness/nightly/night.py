@@ -221,7 +221,10 @@ class _Run:
             if row.verdict is not Verdict.HARNESS_ERROR or result.interrupted:
                 functions.append(row)
                 continue
-            again = self._checked(program, escape(row.name), row.build).functions
+            try:
+                again = self._checked(program, escape(row.name), row.build).functions
+            except UsageError:  # something changed after the check: what it said stands
+                again = (row,)
             same = [one for one in again if one.address == row.address]
             self._reruns += [Rerun(self._subject(program.name, one), row.reason, one) for one in same]
             functions += same
