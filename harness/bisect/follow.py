@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from itertools import zip_longest
 from typing import Any
 
 from harness.abi import SP
@@ -25,6 +24,7 @@ from interp.machine import Registers
 from interp.optable import GPR_NAMES, Loc
 
 _LOW_WORD, _M64 = 0xFFFF_FFFF, (1 << 64) - 1
+_SECONDS_AN_EVENT = 0.001  # of the C's processor time, for looking at what it keeps
 _ROUNDING = 0x0100_0003  # FS and RM of FCR31: what a C may well give to the host
 
 
@@ -109,12 +109,14 @@ class _Following(Answering):
         super().__init__(*arguments)
         self._plan = plan
         self._leg = leg
+        self.allowance = _SECONDS_AN_EVENT * len(plan.record.events)
         self._events = plan.record.events
         self._next = 0
         self._frames: list[_Frame] = []
         self._functions = {number: address for address, number in self._library.boundaries.items()}
         self._expected = {r.address: bytearray(r.data) for r in self._before.memory if r.writable}
         self._hidden: int | None = None
+        self._shared = 0  # events outside that both did
         self._followed = Followed()
 
     def answer(self) -> Answer:
@@ -229,12 +231,16 @@ class _Following(Answering):
 
     def _outside_difference(self, event: Event) -> Difference | None:
         """The first event outside that the C does not share with the reference so far."""
-        ours, theirs = self._plan.record.outside[: event.outside], self.events
-        for number, (one, other) in enumerate(zip_longest(ours, theirs)):
+        done = self._world.events if self._world is not None else []
+        ours = self._plan.record.outside
+        for number in range(self._shared, max(event.outside, len(done))):
+            one = ours[number] if number < event.outside else None
+            other = done[number] if number < len(done) else None
             if one is None or other is None or not one.matches(other):
                 legs = (("reference", one), (self._leg, other))
                 values = tuple((leg, str(it) if it else "nothing") for leg, it in legs)
-                return Difference(DifferenceKind.EVENT, (one or other).where, values, number=number + 1)
+                return Difference(DifferenceKind.EVENT, (one or done[number]).where, values, number=number + 1)
+        self._shared = event.outside
         return None
 
     def _register_difference(self, event: Event) -> Difference | None:

@@ -232,7 +232,7 @@ class _Recorder:
             self._stale(),
             pages,
             self._loose,
-            len(self._guest.outside_events),
+            self._guest.outside_count,
             self._steps,
         )
         self._events.append(event)

@@ -23,6 +23,8 @@ class Answering:
 
     #: Whether all calls between translated functions are asked about, that of the entry itself among them.
     follows = False
+    #: Processor time in seconds that the questions take, beside that of the call.
+    allowance = 0.0
 
     def __init__(
         self,

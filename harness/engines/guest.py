@@ -252,6 +252,11 @@ class Guest:
         """What the run did outside so far."""
         return tuple(self._world.events) if self._world is not None else ()
 
+    @property
+    def outside_count(self) -> int:
+        """How much that is."""
+        return len(self._world.events) if self._world is not None else 0
+
     def after(self, region: Region) -> Region:
         """Gives what a region of the state holds now: the same object where nothing has changed."""
         if not region.writable:

@@ -104,7 +104,7 @@ class Translated:
         )
         memory = self._all_memory(before.memory, self._code)
         spared = -1 if outside.follows else self._library.boundaries.get(self._target.entry, -1)
-        death = process.run(number, memory, outside.answer, spared, outside.follows)
+        death = process.run(number, memory, outside.answer, spared, outside.follows, outside.allowance)
         if death is None and process.exchange.stop == shared.RETURNED:
             after = self._after(process, before)
             return Outcome(StopKind.RETURNED, after, detail=_remarks(process), outside=outside.events)

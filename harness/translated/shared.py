@@ -48,7 +48,7 @@ class SharedMemory:
     nothing. ``exchange`` is a cffi ``struct tally_exchange *``.
     """
 
-    def __init__(self, word_swapped: bool, memory_base: int, seconds: float) -> None:
+    def __init__(self, word_swapped: bool, memory_base: int) -> None:
         if not hasattr(os, "memfd_create"):
             raise UsageError("translated C", "cannot be run on this system", got=sys.platform, expected="linux")
         self.fd = os.memfd_create("tallystick", os.MFD_CLOEXEC)
@@ -59,7 +59,6 @@ class SharedMemory:
         self._present: list[bytes | None] = []
         self._file, self.exchange = self._mapped(_FIRST_SIZE)
         self.exchange.word_swapped = word_swapped
-        self.exchange.microseconds = max(1, int(seconds * 1e6))
 
     def put(self, memory: tuple[Region, ...]) -> None:
         """Brings the bytes of ``memory`` in, and asks for a new map of guest space if their places are new."""

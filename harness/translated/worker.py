@@ -53,8 +53,9 @@ class Worker:
     def __init__(self, library: Library, word_swapped: bool, memory_base: int, seconds: float) -> None:
         self.owner = os.getpid()
         self._library = library
+        self._seconds = seconds
         self._patience = seconds * _PATIENCE + _PATIENCE_SECONDS
-        self._memory = SharedMemory(word_swapped, memory_base, seconds)
+        self._memory = SharedMemory(word_swapped, memory_base)
         self._process = _Process(library, self._memory.fd)
 
     @property
@@ -69,12 +70,14 @@ class Worker:
         answer: Callable[[], Answer],
         spared: int = -1,
         watched: bool = False,
+        allowance: float = 0.0,
     ) -> Death | None:
         """Calls entry ``function`` on ``memory``; the exchange's registers go in and come out.
 
         Whatever the call does outside, ``answer`` is asked; boundary ``spared`` is called as it is. With ``watched``
-        the exchange also says what the C keeps that is not the guest's. Gives None after a call that ended by itself
-        or was stopped in good order, as ``exchange.stop`` says.
+        the exchange also says what the C keeps that is not the guest's, for which the call has an ``allowance`` of
+        processor time, in seconds. Gives None after a call that ended by itself or was stopped in good order, as
+        ``exchange.stop`` says.
         """
         if self._process.busy or not self._process.alive():
             self._process.end()
@@ -84,6 +87,7 @@ class Worker:
         self.exchange.function = function
         self.exchange.spared = spared & 0xFFFF_FFFF
         self.exchange.watched = watched
+        self.exchange.microseconds = max(1, int((self._seconds + allowance) * 1e6))
         self.exchange.stop = PENDING
         death = self._process.call(self._patience, answer)
         if death is None and self.exchange.stop != RETURNED:
