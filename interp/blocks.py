@@ -16,7 +16,7 @@ from functools import cache, partial
 from typing import Any, NamedTuple
 
 from interp.events import GuestTrap, open_, trap
-from interp.forms import COP0, FCSR, FLOATS, HI, LO, OUTCOME, SINK, WORD, Floats, Op, form_of
+from interp.forms import COP0, DECISION, FCSR, FLOATS, HI, LO, NOTHING, OUTCOME, SINK, WORD, Floats, Op, form_of
 from interp.memory import Memory
 from interp.optable import REGISTERS, Insn, Kind, Loc, decode
 from interp.words import sext32, sext64
@@ -24,6 +24,7 @@ from interp.words import sext32, sext64
 STATUS, CU1, FR = COP0 + 12, 1 << 29, 1 << 26  # Status and two of its bits: coprocessor 1 usable, 64-bit FPRs
 _FILES = {"gpr": 0, "hi": HI, "lo": LO, "fcsr": FCSR, "fpr": WORD, "cop0": COP0}  #: slots of the registers 0
 _REGISTERS = {name: (_FILES[file], *field) for name, (file, *field) in REGISTERS.items()}
+_REGISTERS |= {NOTHING: (SINK, 32, 0), DECISION: (OUTCOME, 32, 0)}
 
 _LONGEST = 256  # instructions of a block
 _COPROCESSOR_1 = (0x11, 0x31, 0x35, 0x39, 0x3D)  # major opcodes
@@ -234,8 +235,9 @@ class Assembler:
         row, word = insn.row, insn.word
         if row.links and _places(word, row.results) & _places(word, row.reads):
             return "link-register"
-        even = not self.floats.fr and (row.kind is Kind.FLOAT or 64 in (row.fp_in, row.fp_out))
-        odd = even and any(_place(word, name) & 1 for name in row.reads + row.results if name in FLOATS)
+        if self.floats.fr or not (row.kind is Kind.FLOAT or row.fp_in == 64 or row.fp_out == 64):
+            return ""
+        odd = any(_place(word, name) & 1 for name in row.reads + row.results if name in FLOATS)
         return "odd-fpr" if odd else ""
 
     def _op(self, insn: Insn) -> Op:
@@ -244,17 +246,15 @@ class Assembler:
         call = row.meaning
         if form.bound:
             call = partial(call, *(self._constant(insn, name) for name in form.bound))
-        a, b, *_ = [*[self._slot(insn, name, row.fp_in) for name in form.takes], 0, 0]
-        d, second, *_ = [*[self._slot(insn, name, row.fp_out) or SINK for name in row.results], SINK, SINK]
-        if row.kind.has_slot:
-            d = OUTCOME
+        a, b = [self._slot(insn, name, row.fp_in) for name in form.takes]
+        d, second = [self._slot(insn, name, row.fp_out) or SINK for name in form.gives]
         if form.make:
             call = form.make(call, self.floats, d, a, b, second, self._ieee)
         return call, d, a, b
 
     def _slot(self, insn: Insn, name: str, width: int) -> int:
         """The slot of an operand or result; ``width`` is that of floating-point registers."""
-        if name not in REGISTERS:
+        if name not in _REGISTERS:
             return self._pooled(self._constant(insn, name))
         place = _place(insn.word, name)
         return self.floats.views[place][0] if width == 64 and name in FLOATS else place

@@ -28,6 +28,7 @@ WORD, HIGH, DOUBLE, COP0, OUTCOME = range(36, 165, 32)
 CONSTANTS = OUTCOME + 1
 
 FLOATS = ("fs", "ft", "fd")  #: operands and results that are floating-point registers
+NOTHING, DECISION = "nothing", "decision"  #: operand or result that is not there, and the result of a branch
 
 Function = Callable[..., Any]
 Op = tuple[Function, int, int, int]
@@ -73,12 +74,13 @@ class Floats:
 class Form(NamedTuple):
     """What the ops of all instructions of a row have in common.
 
-    The meaning gets the operands ``bound`` first, then at most two that it ``takes`` from slots. ``make`` makes the
-    closure round it; without it the meaning is the op.
+    The meaning gets the operands ``bound`` first, then at most two that it ``takes`` from slots, and ``gives`` at most
+    two results. ``make`` makes the closure round it; without it the meaning is the op.
     """
 
     bound: tuple[str, ...]
-    takes: tuple[str, ...]
+    takes: tuple[str, str]
+    gives: tuple[str, str]
     make: Function | None
 
 
@@ -111,10 +113,10 @@ def form_of(row: Row) -> Form:
     """The form of a row's ops."""
     names = [name for name in row.operands if name != "rm"]
     first = next((n for n, name in enumerate(names) if name in row.reads), 0)
-    takes, fetch = tuple(names[first:]), "saved" if row.kind is Kind.STORE else "used"
+    fetch = "saved" if row.kind is Kind.STORE else "used"
     arguments = [
         f"{fetch}({slot}) if {value} is None else {value}" if name in FLOATS else value
-        for name, value, slot in zip(takes, "xy", "ab", strict=False)
+        for name, value, slot in zip(names[first:], "xy", "ab", strict=False)
     ]
     arguments += ["fcsr & 3"] * ("rm" in row.operands)
     call = "z = call({arguments})" if len(row.results) < 2 else "z, r[second] = call({arguments})"
@@ -125,4 +127,6 @@ def form_of(row: Row) -> Form:
     )
     scope: dict[str, Any] = {"settle": settle}
     exec(text, scope)
-    return Form(tuple(names[:first]), takes, None if text == _PLAIN else scope["make"])
+    a, b, *_ = *names[first:], NOTHING, NOTHING
+    d, second, *_ = *((DECISION,) if row.kind.has_slot else row.results), NOTHING, NOTHING
+    return Form(tuple(names[:first]), (a, b), (d, second), None if text == _PLAIN else scope["make"])
