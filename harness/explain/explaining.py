@@ -19,7 +19,7 @@ from harness.explain.guess import guess, like_of
 from harness.explain.model import Culprit, Executed, Explanation, Method, Surety
 from harness.explain.slips import Run
 from harness.explain.states import States, judged, states_near
-from harness.explain.tied import Tied, run_tied
+from harness.explain.tied import Tied, run_tied, undefined_at
 from harness.explain.trace import traced
 from harness.explain.watched import Sources
 from harness.replaying import Opened, build_of, open_case
@@ -47,20 +47,23 @@ def explain(path: Path) -> Explanation:
     """
     case = load_case(path)
     with Workbench(build_of(case, path)) as bench:
-        return Explainer(bench).explain(open_case(bench, case, path))
+        return Explainer(bench, thorough=True).explain(open_case(bench, case, path))
 
 
 class Explainer:
-    """Explains cases of one build; what was read of its C is kept between them."""
+    """Explains cases of one build; what was read of its C is kept between them.
 
-    def __init__(self, bench: Workbench, tied: bool = True) -> None:
-        self._bench = bench
+    ``tied`` false leaves ties out of it; ``thorough`` also asks the compiler for undefined behaviour.
+    """
+
+    def __init__(self, bench: Workbench, tied: bool = True, thorough: bool = False) -> None:
         self._tied = tied
+        self._thorough = thorough
         self._sources = Sources(bench.build) if bench.build.translated is not None else None
 
     def explain(self, opened: Opened) -> Explanation:
         """Everything that can be said of a case."""
-        return _Explaining(opened, self._sources if self._tied else None).explanation()
+        return _Explaining(opened, self._sources if self._tied else None, self._thorough).explanation()
 
     def tied(self, opened: Opened, steps: Sequence[Step], states: States) -> Tied:
         """What lockstep alone says of states, whatever they came to."""
@@ -70,10 +73,11 @@ class Explainer:
 class _Explaining:
     """One case on its way to an explanation."""
 
-    def __init__(self, opened: Opened, sources: Sources | None) -> None:
+    def __init__(self, opened: Opened, sources: Sources | None, thorough: bool) -> None:
         self._begin = time.perf_counter()
         self._opened = opened
         self._sources = sources
+        self._thorough = thorough
         self._notes: list[str] = []
         self._first = judged(opened, opened.before)
         self._steps = traced(opened.job.target, self._first.before, opened.job.fuel)
@@ -126,7 +130,15 @@ class _Explaining:
         if len({one.opcode for one in culprits}) == 1:
             like = self._like(states, culprits)
             culprits = tuple(replace(one, like=like) for one in culprits)
+        if self._thorough:
+            undefined = undefined_at(self._opened, self._sources, self._steps, self._first)
+            culprits = tuple(self._with_class(one, undefined) for one in culprits)
         return method, how, culprits
+
+    def _with_class(self, culprit: Culprit, undefined: frozenset[int]) -> Culprit:
+        if culprit.address not in undefined:
+            return culprit
+        return replace(culprit, kind="; ".join(filter(None, (culprit.kind, "host undefined behaviour"))))
 
     def _like(self, states: States, culprits: Sequence[Culprit]) -> str:
         """What culprits do instead, if the same change of all instructions of their opcode explains everything."""

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from harness.compare import compared_registers
+from harness.engines.base import StopKind
 from harness.engines.replay import Step
 from harness.engines.translated import Translated
 from harness.explain.blame import Suspect, suspects
@@ -22,6 +23,10 @@ from harness.translated.compiler import CompilerRefusal
 
 #: Ties that are looked at in states that pass and in states that fail, and states of each at least.
 _MOST_PASSING, _MOST_FAILING, _LEAST = 300, 700, 2
+
+
+#: Makes a compiler put a trap wherever the C could do what it leaves undefined (GCC and Clang manuals, UBSan).
+_UNDEFINED_TRAPS = ("-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
 
 
 @dataclass(slots=True)
@@ -50,6 +55,32 @@ def run_tied(opened: Opened, sources: Sources, steps: Sequence[Step], states: St
         return found
     _run(opened, sources, watched, states, found)
     return found
+
+
+def undefined_at(opened: Opened, sources: Sources, steps: Sequence[Step], one: Judged) -> frozenset[int]:
+    """The instructions in whose C a state of a case does what C leaves undefined; empty where the compiler sees none.
+
+    The compiler is asked to trap there. What it traps in before the culprit hides what comes later.
+    """
+    library = _library(opened)
+    functions = _functions(opened, sources, steps)
+    if library is None or not functions:
+        return frozenset()
+    try:
+        watched = watch(sources, functions, library, _UNDEFINED_TRAPS)
+    except CompilerRefusal:  # of an option that it does not know
+        return frozenset()
+    target = opened.job.target
+    leg = Translated(sources.build, watched.library)
+    leg.load(target)
+    try:
+        blind = Blind(compared_registers(opened.job.rules, target.fr))
+        run = Lockstep(target, watched, leg, Variables(), blind, opened.job.fuel).run(one.before)
+    finally:
+        leg.close()
+    last = run.slips[-1] if run.slips else None
+    trapped = last is not None and last.ended == StopKind.CRASH
+    return frozenset(step.address for step in last.steps) if last is not None and trapped else frozenset()
 
 
 def _run(opened: Opened, sources: Sources, watched: Watched, states: States, found: Tied) -> None:

@@ -51,6 +51,14 @@ def test_two_faults_at_once_are_both_named(tmp_path: Path, cached: bool) -> None
     assert named == {project.ADDRESS + offset for offset in wrong}
 
 
+def test_what_c_leaves_undefined_is_told_where_it_is_the_culprit(tmp_path: Path) -> None:
+    # C11 6.5.7: a shift by the width or more is undefined.
+    wrong = "{2} = (int32_t){4} >> (33 + ({5} == 0x1234567));"
+    told = explain(project.case_of(project.make(tmp_path, {0x04: wrong})))
+    assert [one.address & 0xFFFF_FFFF for one in told.culprits] == [project.ADDRESS + 0x04]
+    assert told.culprits[0].kind.endswith("host undefined behaviour")
+
+
 def test_without_a_tie_nothing_is_certain(tmp_path: Path) -> None:
     offset, wrong = FAULTS["logical shift"]
     told = explain(project.case_of(project.make(tmp_path, {offset: wrong}, "nothing")))
