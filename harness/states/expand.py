@@ -12,7 +12,7 @@ from harness.engines.base import MachineState
 from harness.states import values
 from harness.states.builder import StateBuilder
 from harness.states.draw import Draft
-from harness.states.model import FIXED_GPRS, TO_BLOCK, Block, Input, Kind, Place, Shape
+from harness.states.model import FIXED_GPRS, MOST_SHIFT, SHIFTED, TO_BLOCK, Block, Input, Kind, Place, Shape
 from harness.states.words import sign_extended
 
 #: States that one draft expands into by default.
@@ -125,6 +125,8 @@ def _pointer_or_null(rng: Random, shape: Shape, item: Input, edit: int | None) -
         return shape.blocks[item.place.number].address if closes_ring else 0
     if edit is not None and TO_BLOCK <= edit < TO_BLOCK + len(shape.blocks):
         return shape.blocks[edit - TO_BLOCK].address
+    if edit is not None and SHIFTED <= edit < SHIFTED + MOST_SHIFT:
+        return shape.blocks[item.block].address + edit - SHIFTED
     null = edit == 0 or (edit is None and item.nullable and rng.random() < 0.2)
     return 0 if null else _pointer(rng, shape, item)
 

@@ -20,9 +20,22 @@ from harness.states.builder import StateBuilder
 from harness.states.callees import Callees
 from harness.states.code import constants_of
 from harness.states.fitting import MOST_EXTENT, MOST_FIELDS, Fitting
+from harness.states.growth import Growth
 from harness.states.guesses import ORDER, FoundBlock, Guess, printed_order
 from harness.states.layout import CELL, MOST_BLOCKS, apart, base_state, cell_address, packed, window
-from harness.states.model import FIXED_GPRS, NOT_NULL, TO_BLOCK, Block, Edit, Input, Kind, Place, Shape
+from harness.states.model import (
+    FIXED_GPRS,
+    MOST_SHIFT,
+    NOT_NULL,
+    SHIFTED,
+    TO_BLOCK,
+    Block,
+    Edit,
+    Input,
+    Kind,
+    Place,
+    Shape,
+)
 from harness.states.terms import Origin
 from harness.states.told import measure, told
 from harness.states.trace import BranchRecord, Trace
@@ -58,6 +71,7 @@ class Findings:
         self._guesses: dict[Place, Guess] = told(hints, abi, fr, self._blocks)
         measure(self._guesses, self._blocks)
         self.fitting = Fitting(self._guesses, self._blocks, self.callees, self._window.arena)
+        self.growth = Growth(self._guesses, self._blocks)
         self._compared_addresses: dict[tuple[Place, Place], None] = {}
         self.notes: dict[str, None] = {}
         self.may_limit = True  # whether a run that leads nowhere makes words small for all runs
@@ -78,10 +92,6 @@ class Findings:
             if guess.kind in _ADDRESSES or not any((*place[:2], place.offset + n) in taken for n in range(place.size))
         )
         return sorted(free, key=printed_order)
-
-    def has_ends(self) -> bool:
-        """Whether a linked structure was cut off by null."""
-        return any(guess.fixed and place.room == "block" for place, guess in self._guesses.items())
 
     def state(self, values: Mapping[Place, int], text: bytes = b"", rings: bool = False) -> MachineState:
         """The state for a run of the search: blocks in cells, scalars as in ``values``, or from ``text``, or 0.
@@ -106,7 +116,8 @@ class Findings:
             elif guess.kind is Kind.POINTER:
                 value = values.get(place, NOT_NULL)
                 block = value - TO_BLOCK if TO_BLOCK <= value < TO_BLOCK + len(addresses) else guess.block
-                builder.write(place, addresses[block] if value else 0)
+                shift = value - SHIFTED if SHIFTED <= value < SHIFTED + MOST_SHIFT else 0
+                builder.write(place, addresses[block] + shift if value else 0)
             elif guess.kind is Kind.END:
                 builder.write(place, addresses[guess.block] + values.get(place, 0))
             elif place in values:
@@ -137,7 +148,7 @@ class Findings:
             if not -MOST_FIELDS <= place.offset < MOST_FIELDS and place.room == "block":
                 continue
             if place.room != "gpr" or place.number not in FIXED_GPRS:
-                self._guesses.setdefault(place, Guess())
+                self._guesses.setdefault(place, Guess()).is_read = True
         for place, uses in trace.uses.items():
             if place in self._guesses:
                 self._guesses[place].uses |= uses
@@ -159,15 +170,8 @@ class Findings:
         return len(self._guesses) > known
 
     def find_ends(self) -> None:
-        """Takes scalars whose difference to a pointer was tested for ends of the pointer's block.
-
-        Only to be asked late: until it is used, a second pointer looks the same.
-        """
-        for pair in self._compared_addresses:
-            for place, other in (pair, pair[::-1]):
-                guess = self._guesses.get(place)
-                if guess is not None and self._is_free(guess) and self._block(other) >= 0:
-                    guess.kind, guess.block = Kind.END, self._guesses[other].block
+        """Takes scalars whose difference to a pointer was tested for ends of the pointer's block."""
+        self.growth.find_ends(self._compared_addresses)
 
     def repair(self, trace: Trace) -> set[Place]:
         """Changes what one or more places are taken for, so that the run that ended in this trap gets further.

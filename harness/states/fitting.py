@@ -8,7 +8,7 @@ from harness.states.callees import Callees
 from harness.states.guesses import FoundBlock, Guess
 from harness.states.inverse import Wanted
 from harness.states.layout import CELL, cell_address
-from harness.states.model import NOT_NULL, TO_BLOCK, Kind, Place
+from harness.states.model import MOST_SHIFT, NOT_NULL, SHIFTED, TO_BLOCK, Kind, Place
 from harness.states.trace import Trace
 from harness.states.words import sign_extended
 
@@ -33,11 +33,15 @@ class Fitting:
         changed: dict[Place, int] = {}
         for place, value in values.items():
             changed |= self.fitted(place, value)
+        near: dict[tuple[str, int, int], list[Place]] = {}  # what lies in each doubleword
+        for place in changed if wanted else ():
+            for key in _doublewords(place):
+                near.setdefault(key, []).append(place)
         for place, value in wanted:
             fitted = self.fitted(place, value)
             changed |= fitted
-            for other in [one for one in changed if one != place and one.overlaps(place)] if fitted else ():
-                if self._kind(other) is Kind.SCALAR:
+            for other in {one for key in _doublewords(place) for one in near.get(key, ())} if fitted else ():
+                if other != place and other.overlaps(place) and self._kind(other) is Kind.SCALAR:
                     changed[other] = other.written_over(changed[other], place, value)
         return changed
 
@@ -54,12 +58,13 @@ class Fitting:
             return {}
         if guess.fixed:  # the end of a linked structure, which may lead to its own object instead
             return {place: TO_BLOCK + place.number} if value and place.room == "block" else {}
+        address = sign_extended(value) if place.size == 4 else value
         if guess.kind is Kind.FUNCTION:
-            return {place: value} if value in self._callees.all else {}
+            return {place: address} if address in self._callees.all else {}
         if guess.kind is Kind.POINTER:
-            return {place: self._pointer_edit(place, guess, value)}
+            return {place: self._pointer_edit(place, guess, address)}
         if guess.kind is Kind.END:
-            distance = value - (cell_address(self._arena, guess.block) if value > MOST_EXTENT else 0)
+            distance = address - (cell_address(self._arena, guess.block) if address > MOST_EXTENT else 0)
             return {place: distance} if 0 <= distance <= MOST_FIELDS else {}
         if not self._is_allowed(place, guess, value):
             return {}
@@ -77,8 +82,11 @@ class Fitting:
         """An address, or what an edit says already, as an edit of a pointer; null only where the code tests for it."""
         if value == 0:
             return 0 if guess.as_input(place).nullable else NOT_NULL
-        if value < TO_BLOCK + len(self._blocks):
+        if value < TO_BLOCK + len(self._blocks) or SHIFTED <= value < SHIFTED + MOST_SHIFT:
             return value
+        shift = (value - cell_address(self._arena, guess.block) + MOST_SHIFT) % (1 << 64)
+        if guess.block >= 0 and shift < 2 * MOST_SHIFT and shift % MOST_SHIFT:  # only its alignment matters
+            return SHIFTED + shift % MOST_SHIFT
         first = cell_address(self._arena, 0)
         number, distance = divmod(value % (1 << 64) - first, CELL)
         return TO_BLOCK + number if not distance and 0 <= number < len(self._blocks) else NOT_NULL
@@ -86,3 +94,9 @@ class Fitting:
     def _kind(self, place: Place) -> Kind | None:
         guess = self._guesses.get(place)
         return guess.kind if guess is not None else None
+
+
+def _doublewords(place: Place) -> list[tuple[str, int, int]]:
+    """Those that a place has a part in."""
+    room, number, offset, size = place
+    return [(room, number, part) for part in range(offset >> 3, (offset + size - 1 >> 3) + 1)]

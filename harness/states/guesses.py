@@ -27,6 +27,7 @@ class Guess:
     length_of: Place | None = None
     unit: int = 1
     is_told: bool = False  # by the user: no run makes it anything else
+    is_read: bool = False
     uses: set[str] = field(default_factory=set)
     favourites: dict[int, None] = field(default_factory=dict)
 

@@ -52,6 +52,11 @@ class Condition(NamedTuple):
     taken: int
     made: Made
 
+    @property
+    def way(self) -> tuple[int, int]:
+        """Where and which way it went."""
+        return self.address, int(self.taken)
+
 
 class Inverse:
     """Proposals for the run whose places held ``values`` (signed, as a register shows them)."""

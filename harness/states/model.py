@@ -119,10 +119,12 @@ class Block:
 
 
 #: One explicit word of a draft: a place and the unsigned value it takes; of a pointer, 0, ``NOT_NULL`` for its own
-#: block, or ``TO_BLOCK`` plus the number of another one; of an end, its distance in bytes from the block's address.
+#: block, ``TO_BLOCK`` plus the number of another one, or ``SHIFTED`` plus a number of bytes below ``MOST_SHIFT`` behind
+#: the begin of its own; of an end, its distance in bytes from the block's address.
 Edit = tuple[Place, int]
 NOT_NULL = 1
 TO_BLOCK = 2
+SHIFTED, MOST_SHIFT = 0x100, 16
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,9 @@ _SET_LESS = frozenset(("slt", "sltu", "slti", "sltiu"))
 #: Unaligned halves of a word or doubleword: offset from the address given to the start of the whole, and its size.
 _PARTS = {"lwl": (0, 4), "lwr": (-3, 4), "ldl": (0, 8), "ldr": (-7, 8)}
 
+#: What is compared with less than this, and with more than a flag or two, is no address.
+_LEAST_ADDRESS = 0x1000
+
 #: Outcomes of one comparison that are kept of a run; loops go through the same one again and again.
 _MOST_COMPARISONS = 12
 
@@ -151,6 +154,7 @@ class Tracer:
 
     def _load(self, plan: Plan, step: Step) -> None:
         self._read(self._registers[plan.base])
+        self._use(self._registers[plan.base], "address")
         offset, size = _PARTS.get(plan.name, (0, plan.insn.row.access))
         address = _address(plan, step) + offset
         self._touch(address, size, plan)
@@ -170,6 +174,7 @@ class Tracer:
 
     def _store(self, plan: Plan, step: Step) -> None:
         self._read(self._registers[plan.base])
+        self._use(self._registers[plan.base], "address")
         address, size = _address(plan, step), plan.insn.row.access
         values = plan.sources[1:] or plan.sources  # the base comes first; SW rX,(rX) has one source
         place = self._touch(address, size, plan)
@@ -297,6 +302,8 @@ class Tracer:
             self._use(self._registers[loc], use)
 
     def _note_branch(self, plan: Plan, step: Step, operands: list[Origin]) -> None:
+        if not plan.insn.conditional:
+            return
         taken = bool(step.taken)
         record = self.trace.branches.setdefault(step.address, BranchRecord())
         record.taken += taken
@@ -305,7 +312,7 @@ class Tracer:
             record.places |= mixed(operands).places
         values = [sext64(step.reads[loc]) for loc in plan.sources]
         self.trace.path.append(Condition(step.address, taken, Made(plan.name, 0, tuple(operands), tuple(values))))
-        if any(operand is not NOWHERE for operand in operands) and plan.insn.conditional:
+        if any(operand is not NOWHERE for operand in operands):
             self._is_settled = False
         if not self._is_settled:
             self.trace.unsettled.add(step.address)
@@ -320,6 +327,8 @@ class Tracer:
             self._use(comparison.left, "tested")
         if comparison.left is NOWHERE and comparison.left_value == 0:
             self._use(comparison.right, "tested")
+        if comparison.right is NOWHERE and 2 < comparison.right_value < _LEAST_ADDRESS:
+            self._use(comparison.left, "number")
         key = comparison.address, comparison.holds
         self._compared[key] = self._compared.get(key, 0) + 1
         if self._compared[key] <= _MOST_COMPARISONS:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.abi import SP
 from harness.engines.base import MachineState
-from harness.states.model import NOT_NULL, TO_BLOCK, Input, Kind, Place, Shape
+from harness.states.model import MOST_SHIFT, NOT_NULL, SHIFTED, TO_BLOCK, Input, Kind, Place, Shape
 from harness.states.words import Word, sign_extended, value_of
 
 
@@ -21,7 +21,10 @@ def _edit(shape: Shape, item: Input, value: int, numbers: dict[int, int]) -> int
         return max(0, value - shape.blocks[item.block].address)
     if item.kind is not Kind.POINTER or not value:
         return value
-    number = numbers.get(value % (1 << 64) if item.place.size == 8 else value | ~0xFFFF_FFFF & (1 << 64) - 1)
+    address = value % (1 << 64) if item.place.size == 8 else value | ~0xFFFF_FFFF & (1 << 64) - 1
+    number = numbers.get(address)
+    if item.block >= 0 and 0 < (shift := address - shape.blocks[item.block].address) < MOST_SHIFT:
+        return SHIFTED + shift
     return NOT_NULL if number is None or number == item.block else TO_BLOCK + number
 
 

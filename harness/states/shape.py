@@ -24,6 +24,7 @@ from harness.states.draw import Draft
 from harness.states.expand import expand
 from harness.states.findings import Findings
 from harness.states.frontier import Aim, Direction, Frontier
+from harness.states.inverse import Wanted
 from harness.states.model import NOT_NULL, Kind, Place, Shape
 from harness.states.readback import words_of
 from harness.states.runner import Runner
@@ -40,15 +41,17 @@ _LONG_TEXT_ROUND = 2
 _LONG_TEXT = b"A" * 96
 #: Runs in one round because the last one read something for the first time.
 _RERUNS = 3
+#: Runs in one round that leave the path aimed at.
+_MOST_STRAYS = 6
 #: Repairs in one round: each makes one more word a pointer, a function or a count, or a block bigger.
 _REPAIRS = 60
 #: Units: bytes on either side of an address of the image that a wanted value is looked for.
 _TABLE = 0x400
 #: Units: traced instructions for aims at missing directions, once and for each direction of the function.
-_AIM_FUEL, _AIM_FUEL_EACH = 5_000, 2_500
+_AIM_FUEL, _AIM_FUEL_EACH = 30_000, 2_500
 _MOST_BRANCHES = 40
 #: Units: instructions of one run, traced; and of one that is only run to see whether it ends.
-_RUN_FUEL = 3000
+_RUN_FUEL = 10_000
 _LONG_RUN = 30_000
 #: Units: traced instructions of the whole search of one function.
 _SEARCH_FUEL = 8_000
@@ -60,7 +63,7 @@ _IDLE_COST = 5
 #: Runs that ended and are kept even though they went no way of their own.
 _FEWEST_KEPT = 3
 #: States that are tried out at the end, and how many of them should run to their end with nothing left open.
-_TRIALS, _ENOUGH = 12, 8
+_TRIALS, _ENOUGH, _FEWEST_ENDED = 12, 8, 6
 
 _Values = dict[Place, int]
 
@@ -105,16 +108,20 @@ class Search:
         self._kept: list[_Values] = []
         self._news = 0
         self.words = tuple(program.words(function))
-        self._frontier = Frontier(function, self.words, partial(_table, program))
+        self._frontier = Frontier(function, self.words, partial(_table, program), self._findings.callees.all)
         self._branches = sum(_is_conditional(word) for _, word in self.words)
         self._guided = guided
         self._number = 0
         self._refund = _REFUND
+        self._tried: set[int] = set()
         self._explore()
+        self._confirm()
         self._findings.may_limit = False
+        self._ended = -1
+        self.shape = self._findings.shape(self._kept)
         if guided:
             self._turn_round(_AIM_FUEL + _AIM_FUEL_EACH * min(self._branches, _MOST_BRANCHES))
-        self.shape = self._tamed(replace(self._findings.shape(self._kept), rings=self._ends_on_rings()))
+        self._take(self.shape, self._findings.shape(self._kept))
 
     def go_on(self, states: Iterable[MachineState], gone: Iterable[Direction]) -> bool:
         """Takes over states of the shape and the directions that they went, and aims at what is still missing.
@@ -132,9 +139,7 @@ class Search:
         self._turn_round(_AIM_FUEL_EACH * min(self._branches, _MOST_BRANCHES) // 2)
         if len(self._kept) == known:
             return False
-        found = self._findings.shape(self._kept)
-        self.shape = replace(found, tameness=self.shape.tameness, rings=self.shape.rings)
-        return True
+        return self._take(self.shape, self._findings.shape(self._kept))
 
     def impossible(self) -> frozenset[tuple[int, bool]]:
         """Branch directions that no input of the function can make it go, as far as that is certain."""
@@ -155,6 +160,16 @@ class Search:
             self._number += 1
             self._round(_ROUNDS + number, {})
 
+    def _confirm(self) -> None:
+        """Repeats what was kept: a way that was gone while a pointer was still a number may not be there any more."""
+        kept, self._kept = self._kept, []
+        self._directions.clear()
+        self._frontier.gone.clear()
+        self._fuel = _RUN_FUEL * len(kept)
+        for given in kept:
+            self._number += 1
+            self._round(self._number, self._findings.fitting.changed(given, ()))
+
     def _turn_round(self, fuel: int) -> None:
         """Repeats runs with a few words changed, so that a branch goes the way that it has not gone."""
         self._fuel = fuel
@@ -163,24 +178,68 @@ class Search:
             if aim is None:
                 break
             self._findings.find_ends()
-            given = self._findings.fitting.changed(aim.given, aim.wanted)
-            if given == self._findings.fitting.changed(aim.given, ()):  # a pointer stays what it is
-                self._fuel -= _IDLE_COST
-                continue
+            self._try(aim)  # where it asks for more of a linked structure, that becomes a ring
+            if self._deepen(aim.wanted):
+                self._try(aim)
+            elif aim.goal not in self._frontier.gone and aim.path[-1:] == (aim.goal,):
+                self._unroll(aim)
+
+    def _deepen(self, wanted: Wanted) -> bool:
+        """Makes linked structures longer; in the runs that were kept they stay as they were."""
+        before = self._findings.growth.deepen(wanted)
+        for held in self._kept:
+            held.update({place: value for place, value in before.items() if place not in held})
+        return bool(before)
+
+    def _unroll(self, aim: Aim) -> None:
+        """Puts an object more into the place of each ring: its one object was asked for different words at once."""
+        rings = self._findings.growth.rings(aim.given)
+        self._deepen(rings)
+        places = {place for place, _ in rings}
+        if places:
+            given = {place: value for place, value in aim.given.items() if place not in places}
+            self._try(replace(aim, given=given, mended=aim.mended + 1))
+
+    def _try(self, aim: Aim) -> None:
+        """Runs once with the words changed that an aim names."""
+        adopted = self._findings.growth.adopt(aim.wanted)
+        given = self._findings.fitting.changed(aim.given, aim.wanted)
+        words = hash((frozenset(given.items()), self._findings.growth.blocks))
+        if words in self._tried:  # a pointer stays what it is, or another aim asked for the same
+            self._fuel -= _IDLE_COST
+        else:
+            self._tried.add(words)
             self._number += 1
             self._round(self._number, given, aim)
+        self._findings.growth.give_back(adopted)
 
     def _ends_on_rings(self) -> bool:
         """Whether the function ends by itself when a linked structure does not."""
-        if not self._findings.has_ends():
+        if not self._findings.growth.has_ends():
             return False
         held: _Values = {}
         self._draw_missing(Random(0), 1, held)
         before = self._findings.state(held, rings=True)
         return self._runner.ending(before, self._entry, _RUN_FUEL) == "returned"
 
-    def _tamed(self, shape: Shape) -> Shape:
-        """The shape with values as wild as the function stands: most states should run to their end."""
+    def _take(self, known: Shape, found: Shape) -> bool:
+        """Makes the shape that was found the one of the function; not where its states mostly trap, and others do not.
+
+        What a function pointer leads to for the sake of one branch may ask for arguments that are right nowhere else.
+        """
+        rings = self._ends_on_rings()
+        shape, ended = self._tamed(replace(found, rings=rings))
+        if ended < _FEWEST_ENDED:
+            if self._ended < 0:
+                known, self._ended = self._tamed(replace(known, rings=rings))
+            if ended < self._ended:
+                self.shape = known
+                return False
+        self.shape, self._ended = shape, ended
+        return True
+
+    def _tamed(self, shape: Shape) -> tuple[Shape, int]:
+        """The shape with values as wild as the function stands, and how many of some states run to their end."""
         best, most = shape, -1
         for tameness in range(4):
             candidate = replace(shape, tameness=tameness)
@@ -190,13 +249,13 @@ class Search:
                 best, most = candidate, ended
             if ended >= _ENOUGH:
                 break
-        return best
+        return best, most
 
     def _round(self, number: int, given: _Values, aim: Aim | None = None) -> None:
         """Runs with one set of values until the function ends or nothing more can be mended."""
         rng = Random(number)
         held = dict(given)
-        reruns = 0
+        reruns = strays = 0
         for _ in range(_REPAIRS):
             if self._fuel <= 0:
                 return
@@ -208,16 +267,19 @@ class Search:
             grown = self._findings.learn(trace)
             whole = self._findings.fitting.completed(held, trace)
             self._frontier.note(trace, whole)
-            if aim is not None:
-                self._frontier.mend(aim, trace, whole)
+            if aim is not None and self._frontier.mend(aim, trace, whole):
+                strays += 1
             if trace.counts:
                 self._keep(trace, whole)
-                self._findings.callees.learn(
-                    trace, held, {place for place in held if self._findings.kind(place) is Kind.FUNCTION}
-                )
+                if aim is None or held == given:  # a function that needed repairs would trap in most states
+                    self._findings.callees.learn(
+                        trace, held, {place for place in held if self._findings.kind(place) is Kind.FUNCTION}
+                    )
             reruns += grown
             self._news += grown
             if trace.returned and (number == 0 or not grown or reruns > _RERUNS):
+                return
+            if strays > _MOST_STRAYS:
                 return
             changed = set() if trace.returned else self._mend(trace, held, before)
             if changed and aim is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from machine_code import A0, A1, NOP, RETURN, T0, T1, V0, ZERO, program
+from machine_code import A0, A1, BASE, NOP, RA, RETURN, SP, T0, T1, V0, ZERO, program
 
 from harness.abi import ABIS
 from harness.coverage import Reach
@@ -16,9 +16,11 @@ from harness.verdicts import Miss
 from interp.optable import encode
 
 
-def reach_of(code: tuple[int, ...], guided: bool = True, families: int = 20) -> dict[tuple[int, bool], Miss]:
+def reach_of(
+    code: tuple[int, ...], *others: tuple[int, ...], guided: bool = True, families: int = 20, data: bytes = b""
+) -> dict[tuple[int, bool], Miss]:
     """The directions of the first function that no state of a small check goes, by (instruction number, taken)."""
-    image = program(code)
+    image = program(code, *others, data=data)
     function = image.functions[0]
     search = Search(image, function, ABIS["o32"], False, guided=guided)
     source = ShapedStates(search.shape, search)
@@ -104,6 +106,118 @@ def test_a_text_of_nine_digits_is_written_digit_by_digit() -> None:
         *RETURN,
     )
     assert reach_of(code, families=0) == {}
+
+
+def test_a_loop_that_only_its_counter_ends_goes_on_for_as_long_as_it_can() -> None:
+    """for (n = 0; n < 96; n++) if (*a0++ != ' ') return n; return n;"""
+    code = (
+        encode("addu", d=V0),
+        encode("lbu", t=T0, s=A0),
+        encode("addiu", t=T1, i=0x20),
+        encode("bne", s=T0, t=T1, i=5),
+        encode("addiu", t=A0, s=A0, i=1),
+        encode("addiu", t=V0, s=V0, i=1),
+        encode("slti", t=T0, s=V0, i=96),
+        encode("bne", s=T0, t=ZERO, i=-7),
+        NOP,
+        *RETURN,
+    )
+    assert reach_of(code, families=0) == {}
+
+
+def test_pointers_of_32_bits_in_memory_are_made_equal_where_the_code_compares_them() -> None:
+    """if (a0->at == a0->to) return 1; return a0->at->value + a0->to->value;"""
+    code = (
+        encode("lw", t=T0, s=A0),
+        encode("lw", t=T1, s=A0, i=4),
+        encode("beq", s=T0, t=T1, i=6),
+        encode("addiu", t=V0, i=1),
+        encode("lw", t=T0, s=T0),
+        encode("lw", t=T1, s=T1),
+        encode("addu", d=V0, s=T0, t=T1),
+        *RETURN,
+        *RETURN,
+    )
+    assert reach_of(code, families=0) == {}
+
+
+def test_a_way_gone_only_while_pointers_were_numbers_is_looked_for_again() -> None:
+    """if (a0 == a1) return 1; return *a0 + *a1; of which the run of nothing but zeros went the first way."""
+    code = (
+        encode("beq", s=A0, t=A1, i=6),
+        encode("addiu", t=V0, i=1),
+        encode("lw", t=T0, s=A0),
+        encode("lw", t=T1, s=A1),
+        encode("addu", d=V0, s=T0, t=T1),
+        *RETURN,
+        *RETURN,
+    )
+    assert reach_of(code, families=0) == {}
+
+
+def test_a_depth_is_no_address_though_it_was_compared_with_one() -> None:
+    """if (a1 >= 8) return 0; if (a1 == a0) return 1; return *a0;"""
+    code = (
+        encode("sltiu", t=T0, s=A1, i=8),
+        encode("beq", s=T0, t=ZERO, i=6),
+        encode("addu", d=V0),
+        encode("lw", t=V0, s=A0),
+        encode("beq", s=A1, t=A0, i=3),
+        NOP,
+        *RETURN,
+        *RETURN,
+    )
+    assert set(reach_of(code)) <= {(4, True)}  # the two cannot be equal
+
+
+def test_a_pointer_is_put_off_its_alignment_where_a_branch_asks_for_that() -> None:
+    """if (a0 % 8 == 3) return 1; return *(char *)a0;"""
+    code = (
+        encode("andi", t=T0, s=A0, i=7),
+        encode("addiu", t=T1, i=3),
+        encode("lbu", t=V0, s=A0),
+        encode("bne", s=T0, t=T1, i=2),
+        NOP,
+        encode("addiu", t=V0, i=1),
+        *RETURN,
+    )
+    assert reach_of(code, families=0) == {}
+
+
+def test_each_of_the_first_objects_of_a_list_gets_words_of_its_own() -> None:
+    """for (n = 0; n < 7 && a0; n++, a0 = a0->next) if (a0->value == 40 + n) return n; seven times in a row, no loop"""
+    code: list[int] = []
+    for n in range(7):
+        code += [
+            encode("beq", s=A0, t=ZERO, i=6 * (7 - n) + 1),
+            encode("addiu", t=V0, i=n),
+            encode("lw", t=T0, s=A0, i=4),
+            encode("addiu", t=T1, i=40 + n),
+            encode("beq", s=T0, t=T1, i=6 * (7 - n) - 3),
+            encode("lw", t=A0, s=A0),
+        ]
+    assert reach_of((*code, NOP, NOP, *RETURN), families=0) == {}
+
+
+def test_a_word_that_is_called_leads_to_another_function_where_the_result_decides() -> None:
+    """return a0() == 20 ? 1 : 2; and one of thirty functions gives that."""
+    code = (
+        encode("addiu", s=SP, t=SP, i=-16),
+        encode("sw", t=RA, s=SP),
+        encode("jalr", s=A0, d=RA),
+        NOP,
+        encode("lw", t=RA, s=SP),
+        encode("addiu", s=SP, t=SP, i=16),
+        encode("addiu", t=T1, i=20),
+        encode("beq", s=V0, t=T1, i=3),
+        NOP,
+        *RETURN,
+        *RETURN,
+    )
+    others = [(encode("jr", s=RA), encode("addiu", t=V0, i=value)) for value in range(30)]
+    table = [(BASE + 4 * len(code) + 8 * number) & 0xFFFF_FFFF for number in range(30)]
+    data = b"".join(address.to_bytes(4, "big") for address in table)
+    assert reach_of(code, *others, families=0, data=data) == {}
 
 
 def test_a_branch_on_constants_and_what_only_it_leads_to_is_reached_by_no_input() -> None:
