@@ -126,9 +126,10 @@ class WatchedReference(Reference):
         self._regions = before.memory
         arrived, self.arrivals = self.arrivals, []
         found: list[MachineState] = []
-        held: MachineState | None = None
         in_slot = False
-        for step in self.steps(before, fuel):
+        steps = self.steps(before, fuel)
+        held: MachineState | None = self._state(0)  # the entry may stand behind a call that does not return
+        for step in steps:
             if step.address in self._returns and held is not None:
                 found.append(replace(held, pc=step.address))
             branches = step.insn is not None and step.insn.row.kind.has_slot
