@@ -103,6 +103,8 @@ def discarded_alone(outcome: Outcome) -> Judgement | None:
         return Judgement(Result.DISCARDED, f"{Discard.UNSUPPORTED}: {outcome.detail}")
     if outcome.stop is StopKind.EXTERNAL:
         return Judgement(Result.DISCARDED, f"{Discard.EXTERNAL}: {outcome.detail}")
+    if outcome.astray:
+        return Judgement(Result.DISCARDED, Discard.ASTRAY)
     if outcome.stop is StopKind.FUEL:
         return Judgement(Result.DISCARDED, Discard.FUEL)
     opened = _opened(outcome)

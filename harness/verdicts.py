@@ -35,6 +35,7 @@ class Discard(StrEnum):
     REFERENCES = "references disagree"
     UNSUPPORTED = "unsupported by a leg"
     EXTERNAL = "external called"
+    ASTRAY = "a pointer led into the middle of a function"
 
 
 class Miss(StrEnum):

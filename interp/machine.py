@@ -160,6 +160,14 @@ class Machine:
                 edges.update((zext64(block.branch), taken) for taken in (False, True) if block.exits[taken] == key)
         return frozenset(instructions), frozenset(edges)
 
+    def jumps(self) -> frozenset[tuple[int, int]]:
+        """The jumps through registers of the last run: (where the block of the jump begins, target), unsigned."""
+        following = [*(block.key for block in self._trail[1:]), self._ended[0]]
+        pairs = zip(self._trail, following, strict=False)
+        return frozenset(
+            (zext64(block.start), zext64(key)) for block, key in pairs if block.exits is None and isinstance(key, int)
+        )
+
     def _prepare(self, until: int) -> Block:
         """Starts the records of a run afresh; drops the blocks if the code is another or ``until`` is a new end."""
         if self.memory.code != self._code or until not in self._ends:

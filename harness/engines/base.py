@@ -133,7 +133,8 @@ class Outcome:
     are the FPRs of ``after`` whose upper half the manual leaves open (with FR set, after a 32-bit write), where the
     leg knows; ``steps`` counts instructions. ``outside`` is what the run did to the world outside of the program, in
     order, and ``effects`` what isolated callees did in this run, where the leg ran them; ``in_callee`` says that one of
-    them did not return, so that no other leg can follow.
+    them did not return, so that no other leg can follow. ``astray`` says that a jump through a register led into the
+    middle of a function, where C has no place for it.
     """
 
     stop: StopKind
@@ -149,6 +150,7 @@ class Outcome:
     outside: tuple[OutsideEvent, ...] = ()
     effects: tuple[Effect, ...] = ()
     in_callee: bool = False
+    astray: bool = False
 
 
 @dataclass(frozen=True, slots=True)

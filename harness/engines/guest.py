@@ -145,12 +145,14 @@ class _View:
 class Ran:
     """One run: how it stopped, over all its parts, and what it met.
 
-    ``effects`` are those of isolated callees, of which one did not return where ``in_callee`` is set.
+    ``jumps`` are those through registers: (where the block of the jump begins, target). ``effects`` are those of
+    isolated callees, of which one did not return where ``in_callee`` is set.
     """
 
     stop: Stop
     coverage: Coverage
     events: tuple[GuestEvent, ...]
+    jumps: frozenset[tuple[int, int]] = frozenset()
     outside: tuple[OutsideEvent, ...] = ()
     effects: tuple[Effect, ...] = ()
     in_callee: bool = False
@@ -203,11 +205,13 @@ class Guest:
         machine, pc, left = self.machine, entry, fuel
         parts: list[Reached] = []
         events: dict[tuple[str, int], None] = {}
+        jumps: set[tuple[int, int]] = set()
         in_callee = False
         while True:
             stop = machine.run(pc, RETURN_ADDRESS, left)
             parts.append(machine.coverage())
             events |= dict.fromkeys(machine.events)
+            jumps |= machine.jumps()
             left -= stop.steps
             if stop.trap != BOUNDARY:
                 break
@@ -225,6 +229,7 @@ class Guest:
             stop._replace(steps=fuel - left),
             self._coverage(parts),
             tuple(GuestEvent(kind, address) for kind, address in events),
+            frozenset(jumps),
             self.outside_events,
             tuple(self._effects),
             in_callee,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from harness.engines.astray import Strays
 from harness.engines.base import MachineState, Outcome, StopKind, Target
 from harness.engines.guest import Guest, Ran
 from harness.engines.outside import Outside
@@ -23,18 +24,22 @@ class Reference:
         self._outside: Outside | None = None
         self._guests: dict[bool, Guest] = {}
         self._target: Target | None = None
+        self._strays: Strays | None = None
 
     def load(self, target: Target) -> None:
         """Makes ``target`` the function that ``run`` calls."""
         if target.outside is not self._outside:
             self._outside = target.outside
             self._guests.clear()
+        if self._strays is None or self._target is None or target.code is not self._target.code:
+            self._strays = Strays(target)
         self._target = target
 
     def run(self, before: MachineState, fuel: int) -> Outcome:
         """Calls the loaded function from ``before``."""
         guest, entry = self._prepared(before)
-        return _outcome(guest, guest.run(entry, fuel), before)
+        ran = guest.run(entry, fuel)
+        return _outcome(guest, ran, before, self._strays is not None and self._strays.any(ran.jumps))
 
     def steps(self, before: MachineState, fuel: int) -> Iterator[Step]:
         """Calls the loaded function from ``before``, instruction by instruction; no other run may come between."""
@@ -63,7 +68,7 @@ class Reference:
         return guest, self._target.entry
 
 
-def _outcome(guest: Guest, ran: Ran, before: MachineState) -> Outcome:
+def _outcome(guest: Guest, ran: Ran, before: MachineState, astray: bool) -> Outcome:
     machine, stop = guest.machine, ran.stop
     gpr, hi, lo, fpr, fcsr = machine.get_state()
     memory = tuple(map(guest.after, before.memory))
@@ -81,4 +86,5 @@ def _outcome(guest: Guest, ran: Ran, before: MachineState) -> Outcome:
         outside=ran.outside,
         effects=ran.effects,
         in_callee=ran.in_callee,
+        astray=astray,
     )
