@@ -46,6 +46,11 @@ class Floats:
             views = DOUBLE + pair, WORD + pair, HIGH + n if fr else WORD + pair + 1
             self.views[WORD + n] = self.views[DOUBLE + pair] = views
 
+    def other(self, slot: int) -> int:
+        """A slot that is not None where a register is in another view than that of ``slot``."""
+        double, low, _ = self.views.get(slot, (slot, slot, slot))
+        return low if slot == double else double
+
     def saved(self, slot: int) -> Any:
         """The value of a slot that is None, which is kept there unless a half of it is undefined."""
         r, (double, low, high) = self.r, self.views[slot]
@@ -95,9 +100,7 @@ _FLAGS = f"""fcsr = r[{FCSR}]
 _COMPARE = f"{_FLAGS}\n        z = fcsr | {CONDITION} if z else fcsr & ~{CONDITION}"
 _CLOSURE = """
 def make(call, floats, d, a, b, second, ieee):
-    r, saved, used, claim = floats.r, floats.saved, floats.used, floats.claim
-    double, low, _ = floats.views.get(d, (d, d, d))
-    other = low if d == double else double  # not None where the register is in the other view
+    r, saved, used, claim, other = floats.r, floats.saved, floats.used, floats.claim, floats.other(d)
     def op(x, y):
         {call}
         {claim}

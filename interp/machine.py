@@ -100,9 +100,9 @@ class Machine:
 
     def set(self, loc: Loc, value: int) -> None:
         """Gives a register an unsigned value."""
-        place = self.place(loc)
-        if self.slots[place] is None:
-            self.assembler.floats.claim(place)
+        place, floats = self.place(loc), self.assembler.floats
+        if loc[0] == "fpr" and self.slots[floats.other(place)] is not None:
+            floats.claim(place)
         self.slots[place] = value if loc[0] in ("fpr", "fcsr") else sext64(value)
 
     @property

@@ -265,6 +265,15 @@ def test_without_fr_a_doubleword_is_an_even_odd_pair() -> None:
     assert machine.get_state().gpr[2:4] == (0x11223344, 0x55667788)
 
 
+@pytest.mark.parametrize(("fr", "name", "set_"), [(False, "mov.d", 3), (True, "mov.s", 2)])
+def test_a_register_that_is_set_between_runs_is_not_seen_as_it_was(fr: bool, name: str, set_: int) -> None:
+    # The machine keeps what it made of the register for the instruction before: a doubleword of words, or a word.
+    machine = float_run([f"{name} fd=4 fs=2"], {2: 5, 3: 6}, fr)
+    machine.set(("fpr", set_), 9)
+    machine.run(CODE, CODE + 4, 10)
+    assert [machine.get(("fpr", n)) & 0xFFFF_FFFF for n in (set_, set_ + 2)] == [9, 9]
+
+
 def test_with_fr_a_word_is_the_low_half_and_its_upper_half_becomes_open() -> None:
     machine = float_run(["add.s fd=5 fs=3 ft=3"], {3: 0xDEADBEEF_00000000 | ONE_S, 5: 7 << 32}, fr=True)
     assert machine.get_state().fpr[5] & 0xFFFF_FFFF == 0x4000_0000
