@@ -83,7 +83,7 @@ def _place(difference: Difference, writer: Writer | None, entry: int) -> str:
     if difference.kind is DifferenceKind.MEMORY:
         return f"written at {writer.address - entry:+x}" if writer else "written by nothing"
     words = difference.values[-1][1].partition(_PRINTED)[0]
-    return _DRAWN.sub("...", words.removeprefix(f"{difference.kind}: "))
+    return _DRAWN.sub("...", words.removeprefix(str(difference.kind)).removeprefix(": "))
 
 
 @dataclass(frozen=True, slots=True)

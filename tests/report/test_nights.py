@@ -186,6 +186,7 @@ ENTRY = 0xFFFF_FFFF_8000_1000
             None,
             "wild access at ... ({memory} ...: wrong), in f",
         ),
+        (Difference(DifferenceKind.HANG, "stop", (("c", "hang"),)), None, ""),
         (
             Difference(DifferenceKind.HANG, "stop", (("c", "hang: no end after 0.25 s of processor time, in f"),)),
             None,
