@@ -164,7 +164,7 @@ class Night:
     """Everything that one night says.
 
     ``number`` counts the nights of the history from 1, ``stored`` the saved cases that were run again; ``problems`` are
-    what the user must change.
+    what the user must change. ``whole`` is false where functions or programs were left out by an option.
     Units: ``seconds`` of wall time.
     """
 
@@ -180,6 +180,7 @@ class Night:
     problems: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     interrupted: bool = False
+    whole: bool = True
     seconds: float = field(default=0.0, compare=False)
 
     def of(self, status: Status) -> tuple[Told, ...]:
@@ -214,7 +215,7 @@ class Night:
 
 @dataclass(frozen=True, slots=True)
 class NightRow:
-    """One night of the history; ``status`` is None where it was cut short. ``told`` counts findings by status."""
+    """One night of the history; ``status`` is None where it has not ended. ``told`` counts findings by status."""
 
     number: int
     date: datetime.date

@@ -119,6 +119,7 @@ class _Run:
                 for date, count in cut_short
             ),
             interrupted=self._interrupted,
+            whole=not self._options.pattern and not self._options.tag,
             seconds=time.perf_counter() - begin,
         )
         if night.interrupted:

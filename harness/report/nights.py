@@ -95,7 +95,7 @@ def closing_lines(night: Night) -> list[str]:
     for rerun in night.reruns:
         then = f"{rerun.then.verdict} when it ran again"
         lines.append(visible(f"{rerun.subject}: harness-error: {rerun.first}: {then}"))
-    lines += [visible(known_line(entry)) for entry in night.known if entry.ready or not entry.findings]
+    lines += [visible(known_line(entry)) for entry in night.known if _is_worth_a_line(night, entry)]
     lines += list(gap_lines(night.gaps))
     for program in night.programs:
         if program.check is not None:
@@ -114,6 +114,11 @@ def closing_lines(night: Night) -> list[str]:
 def counts(count: Any) -> str:
     """Verdicts with their numbers; ``count`` gives the number of one."""
     return ", ".join(f"{count(verdict):,} {verdict}" for verdict in Verdict if count(verdict)) or "nothing finished"
+
+
+def _is_worth_a_line(night: Night, entry: KnownEntry) -> bool:
+    """Whether an entry is ready, or had nothing to do for another reason than that it was left out tonight."""
+    return entry.ready or (not entry.findings and (night.whole or entry.passed > 0))
 
 
 def known_line(entry: KnownEntry) -> str:
@@ -242,12 +247,12 @@ def _cell(text: object) -> str:
 
 def print_history(console: Console, nights: Iterable[NightRow]) -> None:
     """Prints the last nights, a line each."""
-    heading = f"{'night':>5}  {'date':10}  {'seed':>10}  {'functions':>9}  {'states':>11}  {'status':>6}  findings"
+    heading = f"{'night':>5}  {'date':10}  {'seed':>10}  {'functions':>9}  {'states':>11}  {'status':>9}  findings"
     console.print(Text(heading, style="bold"))
     for row in nights:
         told = ", ".join(f"{row.told[status]} {status}" for status in Status if status in row.told)
-        status = "cut short" if row.status is None else str(row.status)
-        numbers = f"{row.number:>5}  {row.date}  {row.seed:>10}  {row.functions:>9,}  {row.states:>11,}  {status:>6}"
+        status = "not ended" if row.status is None else str(row.status)
+        numbers = f"{row.number:>5}  {row.date}  {row.seed:>10}  {row.functions:>9,}  {row.states:>11,}  {status:>9}"
         console.print(f"{numbers}  {told}".rstrip())
 
 

@@ -124,6 +124,13 @@ def test_the_exit_status_of_a_night(night: Night, status: int) -> None:
     assert night.status == status
 
 
+def test_an_entry_that_was_left_out_tonight_needs_no_line() -> None:
+    unseen = "known case berth-1"
+    assert unseen in printed(WHOLE)
+    assert unseen not in printed(replace(WHOLE, whole=False))
+    assert "known function tide_old" in printed(replace(WHOLE, whole=False))
+
+
 def test_counts_in_junit_are_those_of_its_elements() -> None:
     root = Xml.fromstring(night_junit(WHOLE).partition("\n")[2])
     for element in (root, *root.iter("testsuite")):
