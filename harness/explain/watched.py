@@ -19,7 +19,6 @@ from harness.program.model import Function
 from harness.translated.binding import function_name
 from harness.translated.build import Library, matching
 from harness.translated.cache import digest, is_kept, keep
-from harness.translated.symbols import read_symbols
 
 _TIE_H = Path(__file__).parents[1] / "translated" / "tie.h"
 
@@ -67,7 +66,7 @@ class Sources:
         self._paths = matching(self.translated.sources, build.folder, f"{build.file} [translated] sources")
         self._files: dict[Path, CFile] = {}
         self._found: dict[int, TiedFunction | None] = {}
-        self._visible: dict[Path, frozenset[str]] = {}
+        self._divided: dict[tuple[Path, str], list[CFunction]] = {}
 
     def of(self, function: Function) -> TiedFunction | None:
         """The C of a guest function; None where it is not found under the binding's name."""
@@ -75,11 +74,26 @@ class Sources:
             self._found[function.address] = self._find(function)
         return self._found[function.address]
 
-    def visible(self, library: Library) -> frozenset[str]:
-        """The C names that others can see in a library."""
-        if library.path not in self._visible:
-            self._visible[library.path] = read_symbols([library.path]).defined
-        return self._visible[library.path]
+    def cuts(self, kept: Sequence[CFunction]) -> list[tuple[int, int, bytes]]:
+        """The changes that leave of the functions of a file only ``kept`` bodies, and those that they lead to.
+
+        What others call alone goes with them: nothing is left that names it.
+        """
+        file = kept[0].file
+        names = {one.name for one in file.functions}
+        own = {part.node.start_byte for one in kept for part in file.parts(one)}
+        cut = set.intersection(*(set(file.cuts(one, names)) for one in kept))
+        starts = {start for start, _, _ in cut}
+        for other in (one for one in file.functions if one.body.start_byte in starts):
+            parts = (one for one in self._parts(other) if one.node.start_byte not in own)
+            cut |= {(one.body.start_byte, one.body.end_byte, b";") for one in parts}
+        return sorted(cut)
+
+    def _parts(self, function: CFunction) -> list[CFunction]:
+        key = function.file.path, function.name
+        if key not in self._divided:
+            self._divided[key] = function.file.parts(function)
+        return self._divided[key]
 
     def _find(self, function: Function) -> TiedFunction | None:
         name = function_name(self.translated.binding, function.name, function.address, function.segment)
@@ -104,15 +118,13 @@ def watch(sources: Sources, functions: Iterable[TiedFunction], library: Library,
     by_file: dict[Path, list[TiedFunction]] = {}
     for one in functions:
         by_file.setdefault(one.c.file.path, []).append(one)
-    visible = sources.visible(library)
     for watched in by_file.values():
         looks = []
         for one in watched:
             looks += [(tie.offset, tie.offset, _look(len(ties) + n, tie)) for n, tie in enumerate(one.ties)]
             ties += one.ties
             owners += [one] * len(one.ties)
-        cut = [set(one.c.file.cuts(one.c, visible)) for one in watched]
-        jobs.append(_Job(watched[0].c.file, sorted(set.intersection(*cut)), looks))
+        jobs.append(_Job(watched[0].c.file, sources.cuts([one.c for one in watched]), looks))
     store = library.path.parent
     texts = (job.file.changed([*job.cuts, *job.looks]) for job in jobs)
     path = store / f"watch-{digest(library.path.name, *extra, *texts)[:32]}.so"
@@ -141,11 +153,18 @@ def _object(sources: Sources, job: _Job, library: Library, extra: Sequence[str])
     file is compiled.
     """
     cuts = job.cuts
-    if cuts:
+    if cuts and _may_have_variables(job.file):
         found = _compiled(sources, job.file, [*cuts, *job.looks], library, (*extra, *_PLAINEST))
         if has_variables_of_its_own(found):
             cuts = []
     return _compiled(sources, job.file, [*cuts, *job.looks], library, extra)
+
+
+def _may_have_variables(file: CFile) -> bool:
+    """Whether a file may hold variables that no other file can see: something is static there and not constant."""
+    declarations = (node.text or b"" for node in file.root.children if node.type == "declaration")
+    at_top = any(b"static" in text and b"const" not in text for text in declarations)
+    return at_top or any(b"static" in (one.body.text or b"") for one in file.functions)
 
 
 def _compiled(
