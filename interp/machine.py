@@ -84,9 +84,9 @@ class Machine:
 
     def get_state(self) -> Registers:
         """The registers as they are."""
-        r = self.slots
-        fpr = tuple(self.get(("fpr", n)) for n in range(32))
-        return Registers(tuple(map(zext64, r[:32])), zext64(r[HI]), zext64(r[LO]), fpr, r[FCSR])
+        r, first, saved = self.slots, self.place(("fpr", 0)), self.assembler.floats.saved
+        fpr = [saved(at) if value is None else value for at, value in enumerate(r[first : first + 32], first)]
+        return Registers(tuple(map(zext64, r[:32])), zext64(r[HI]), zext64(r[LO]), tuple(fpr), r[FCSR])
 
     def place(self, loc: Loc) -> int:
         """The slot of a register."""

@@ -142,12 +142,10 @@ class Memory:
     def changed_code(self) -> frozenset[int]:
         """The addresses, ``cached``, of the instructions that the guest has made others."""
         changed: set[int] = set()
-        for number, page in self._written.items():
-            start = number << PAGE_BITS
-            region = self._find(start)
-            if region is not None and region.executable and page != region.page(start):
-                before = region.page(start)
-                changed |= {start + n for n in range(0, PAGE, 4) if page[n : n + 4] != before[n : n + 4]}
+        for start, end, before, writable, executable in self._regions:
+            now = self.read(start, end - start) if writable and executable else before
+            if now != before:
+                changed |= {start + n for n in range(0, end - start, 4) if now[n : n + 4] != before[n : n + 4]}
         return frozenset(changed)
 
     def drop_link(self) -> None:
