@@ -94,7 +94,7 @@ def check(
         result = check(config, options, progress.told)
     print_check(console, result)
     found = None
-    if sum(row.finding is not None for row in result.functions) >= MANY:
+    if not for_git_bisect and sum(row.finding is not None for row in result.functions) >= MANY:
         from harness.explain.clusters import causes  # nothing of it is needed where all agree
 
         found = causes(result, workers)

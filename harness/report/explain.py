@@ -46,7 +46,8 @@ def print_causes(console: Console, found: Causes) -> None:
 def cause_lines(found: Causes) -> Iterator[str]:
     """The causes as text."""
     count = len(found.causes)
-    yield f"causes: {found.looked} findings come of {count} cause{'' if count == 1 else 's'}"
+    findings = f"{found.looked:,} finding{'s come' if found.looked != 1 else ' comes'}"
+    yield f"causes: {findings} of {count:,} cause{'' if count == 1 else 's'}"
     for cause in found.causes:
         kinds = ", ".join(f"{kind} ({number})" if len(cause.kinds) > 1 else kind for kind, number in cause.kinds)
         forms = ", ".join(form for form, _ in cause.forms)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
+import tied_project as project
 
+from harness import cli
 from harness.explain.classify import DECIDED_LATE
 from harness.explain.clusters import Told, gather
 from harness.explain.model import Culprit, Explanation, Method, Surety
@@ -66,6 +70,17 @@ def test_of_a_guess_only_the_first_counts() -> None:
     (cause,) = gather([told(0, 1, culprit("addu", of=0), culprit("or", of=0))], 0).causes
     assert cause.what == "addu"
     assert cause.sureties == (("guess", 1),)
+
+
+def test_a_check_with_many_findings_ends_with_their_causes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(cli, "MANY", 1)
+    tally = project.make(tmp_path, {0x04: "{2} = (int64_t)((uint32_t){4} >> 2);"})
+    assert cli.run(["check", str(tally), "--json", str(tmp_path / "check.json")]) == 1
+    assert "causes: 1 finding comes of 1 cause\n       1  sra d,t,a: " in capsys.readouterr().out
+    (cause,) = json.loads((tmp_path / "check.json").read_text())["causes"]
+    assert (cause["what"], cause["functions"]) == ("sra", ["mix"])
 
 
 @pytest.mark.parametrize("why", ["the worker process died", "no such file"])
