@@ -101,7 +101,7 @@ class External(Table):
     result: Annotated[str | tuple[_Integer, ...], AfterValidator(_result)] = Field(
         default="integer",
         description="What it gives, drawn: integer, boolean, wide (64 bits), float, double, none, one of a list of "
-        "integers, or what an argument register held.",
+        "integers (in a third of the states always the same one), or what an argument register held.",
         examples=[[0, -1]],
     )
 

@@ -204,3 +204,18 @@ def test_a_run_is_full_after_so_many_events() -> None:
         assert not one.full
         one.store(CRANE, CRANE.address, 4, 0)
     assert one.full
+
+
+def test_what_an_external_chooses_it_chooses_again_and_again_in_a_third_of_the_states() -> None:
+    """So that a program that polls until it gets another answer is seen to give up."""
+
+    def answers(draws: int) -> set[int]:
+        waiting, leg = world(draws), Leg()
+        for _ in range(40):
+            waiting.call(Boundary("port_poll", 0, result=(-1, 1, 2, 3)), leg)
+            waiting.call(Boundary("port_send", 0, result="integer"), leg)
+        return {one.answer for one in waiting.events if one.where == "port_poll"}
+
+    alike = [draws for draws in range(1, 601) if len(answers(draws)) == 1]
+    assert 150 < len(alike) < 250
+    assert len({answers(draws).pop() for draws in alike}) == 4
