@@ -28,7 +28,6 @@ class Suspect:
 def suspects(failing: Sequence[Run], passing: Sequence[Run]) -> list[Suspect]:
     """Suspects of all slips, the likeliest first."""
     found: dict[int, Suspect] = {}
-    minor: dict[int, Suspect] = {}
     for number, run in enumerate(failing):
         for slip in run.slips:
             blamed = blame(slip)
@@ -37,8 +36,6 @@ def suspects(failing: Sequence[Run], passing: Sequence[Run]) -> list[Suspect]:
                 one.failing.add(number)
                 one.evidence.append((slip, step))
                 one.alone &= len(blamed) == 1
-            for step in slip.steps:
-                minor.setdefault(step.address, Suspect(step.address, alone=False)).failing.add(number)
     for number, run in enumerate(passing):
         for address in {step.address for slip in run.slips for step in blame(slip)}:
             if address in found:
@@ -49,8 +46,7 @@ def suspects(failing: Sequence[Run], passing: Sequence[Run]) -> list[Suspect]:
         shown = len(one.failing) / max(len(failing), 1) - len(one.passing) / max(len(passing), 1)
         return -shown, order[one.address]
 
-    ranked = sorted(found.values(), key=key)
-    return ranked + [one for address, one in reversed(minor.items()) if address not in found]
+    return sorted(found.values(), key=key)
 
 
 def blame(slip: Slip) -> list[Step]:

@@ -184,5 +184,5 @@ _CLASSES: tuple[tuple[str, Callable[[Pair], bool]], ...] = (
 
 
 def form_of(insn: Insn | None) -> str:
-    """The operands of an instruction by their kinds, as a report groups them: ``d,s,t``, or ``t,i(s) negative``."""
+    """The operands of an instruction by their kinds: ``d,s,t``."""
     return insn.row.syntax if insn is not None else ""

@@ -5,7 +5,7 @@ handed on to; two faults in one run are two slips.
 
 - A tie in a delay slot is not compared: the slot may stand before its branch in the C, and a likely one on its line.
 - Where the reference traps, or meets something open, the C's values are its own affair: no slip.
-- What shows on states that pass is no fault of the translation: ``Blind`` is learnt from them.
+- What slips all over the code on states that pass is no fault of the translation: ``Blind`` is learnt from them.
 """
 
 from __future__ import annotations

@@ -47,8 +47,7 @@ def neighbours(before: MachineState, steps: Sequence[Step], count: int, seed: in
         return
     chance = random.Random(seed)
     for number in range(count):
-        every = number % 2 or len(words) == 1
-        chosen = words if every and number % 4 == 3 else chance.sample(words, min(len(words), 1 + number % 3))
+        chosen = words if number % 4 == 3 else chance.sample(words, min(len(words), 1 + number % 3))
         yield _changed(before, {loc: _value(loc, before, chance) for loc in chosen})
 
 

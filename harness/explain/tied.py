@@ -97,9 +97,11 @@ def _run(opened: Opened, sources: Sources, watched: Watched, states: States, fou
         found.failing = _runs(lockstep, states.failing, _MOST_FAILING)
     finally:
         leg.close()
-    found.suspects = [one for one in suspects(found.failing, passing) if one.evidence]
+    found.suspects = suspects(found.failing, passing)
     if not found.suspects:
-        found.notes.append("lockstep: with looks at its ties the C makes no wrong step")
+        stopped = next((run.stopped for run in found.failing if run.stopped), "")
+        why = f", as far as the reference can follow: {stopped}" if stopped else ""
+        found.notes.append(f"lockstep: with looks at its ties the C makes no wrong step{why}")
 
 
 def _runs(lockstep: Lockstep, states: Sequence[Judged], most: int) -> list[Run]:
