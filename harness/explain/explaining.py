@@ -29,7 +29,7 @@ from harness.verdicts import Verdict
 from harness.workbench import Workbench, shown_path
 
 #: States tried near a case, and how many failing and passing ones are looked at.
-_TRIES, _MOST = 60, 12
+_TRIES, _MOST = 64, 12
 #: Steps that agree in failing states: so many show that lockstep sees the translation, where no state passes.
 _AGREEING = 10
 #: Instructions that a slice shows.

@@ -57,7 +57,7 @@ def _words(read: list[Loc], pointers: set[Loc], writable: list[Region]) -> list[
     led = {("mem", loc[1] & ~3) if loc[0] == "mem" else loc for loc in pointers}
     for loc in read:
         word = ("mem", loc[1] & ~3) if loc[0] == "mem" else loc
-        if word in led or word in (("gpr", _SP), ("gpr", _GP), ("gpr", _RA)) or word[0] in ("fcsr", "cop0"):
+        if word in led or word in (("gpr", _SP), ("gpr", _GP), ("gpr", _RA)) or word[0] == "cop0":
             continue
         if word[0] == "mem" and not any(one.address <= word[1] < one.end for one in writable):
             continue
@@ -67,7 +67,9 @@ def _words(read: list[Loc], pointers: set[Loc], writable: list[Region]) -> list[
 
 def _value(loc: Loc, before: MachineState, chance: random.Random) -> int:
     """A value for a place, unlike the present one as a rule; integers are words, sign-extended."""
-    kind = chance.randrange(6)
+    if loc[0] == "fcsr":
+        return _now(loc, before) & ~3 | chance.randrange(4)  # another rounding mode
+    kind = chance.randrange(8)
     if kind == 0:
         word = chance.randrange(8)
     elif kind == 1:
@@ -76,7 +78,11 @@ def _value(loc: Loc, before: MachineState, chance: random.Random) -> int:
         word = 1 << chance.randrange(32)
     elif kind == 3:
         word = _now(loc, before) ^ 1 << chance.randrange(32)
-    elif kind == 4 and loc[0] != "gpr":
+    elif kind == 4:
+        word = 0x7FFF_FFFF - chance.randrange(4)
+    elif kind == 5:
+        word = 0x8000_0000 + chance.randrange(4)
+    elif kind == 6 and loc[0] != "gpr":
         word = 0x3F80_0000 + chance.randrange(0x0400_0000)
     else:
         word = chance.getrandbits(32)
@@ -92,13 +98,13 @@ def _now(loc: Loc, before: MachineState) -> int:
     if loc[0] == "mem":
         region = next(one for one in before.memory if one.address <= loc[1] < one.end)
         return int.from_bytes(region.data[loc[1] - region.address :][:4], "big")
-    values = {"gpr": before.gpr, "fpr": before.fpr, "hi": (before.hi,), "lo": (before.lo,)}[loc[0]]
-    return values[loc[1]] or 0
+    files = {"gpr": before.gpr, "fpr": before.fpr, "hi": (before.hi,), "lo": (before.lo,), "fcsr": (before.fcsr,)}
+    return files[loc[0]][loc[1]] or 0
 
 
 def _changed(before: MachineState, values: dict[Loc, int]) -> MachineState:
     gpr, fpr, memory = list(before.gpr), list(before.fpr), list(before.memory)
-    hi, lo = before.hi, before.lo
+    hi, lo, fcsr = before.hi, before.lo, before.fcsr
     for (kind, number), value in values.items():
         if kind == "gpr":
             gpr[number] = value
@@ -108,10 +114,12 @@ def _changed(before: MachineState, values: dict[Loc, int]) -> MachineState:
             hi = value
         elif kind == "lo":
             lo = value
+        elif kind == "fcsr":
+            fcsr = value
         else:
             index = next(n for n, one in enumerate(memory) if one.address <= number < one.end)
             data = bytearray(memory[index].data)
             offset = number - memory[index].address
             data[offset : offset + 4] = value.to_bytes(4, "big")
             memory[index] = replace(memory[index], data=bytes(data))
-    return replace(before, gpr=tuple(gpr), fpr=tuple(fpr), hi=hi, lo=lo, memory=tuple(memory))
+    return replace(before, gpr=tuple(gpr), fpr=tuple(fpr), hi=hi, lo=lo, fcsr=fcsr, memory=tuple(memory))

@@ -51,12 +51,27 @@ def states_near(opened: Opened, first: Judged, steps: Sequence[Step], tries: int
     """States near the case's own: at most ``most`` of each kind out of ``tries``."""
     found = States([first])
     for before in neighbours(opened.before, steps, tries, opened.case.seed):
-        if len(found.failing) >= most and len(found.passing) >= most:
-            break
         one = judged(opened, before)
         if one.judgement.result is Result.DIFFER:
             found.failing.append(one)
         elif one.judgement.result is Result.AGREE:
             found.passing.append(one)
-    del found.failing[most:], found.passing[most:]
+    found.failing[1:] = _varied(found.failing[1:], first)[: most - 1]
+    del found.passing[most:]
     return found
+
+
+def _varied(states: Sequence[Judged], first: Judged) -> list[Judged]:
+    """States in another order: those first that differ in a place or way of their own, which may be another fault's."""
+    seen = {_way(first)}
+    fresh: list[Judged] = []
+    rest: list[Judged] = []
+    for one in states:
+        (rest if _way(one) in seen else fresh).append(one)
+        seen.add(_way(one))
+    return fresh + rest
+
+
+def _way(one: Judged) -> tuple[str, int]:
+    difference = one.judgement.difference
+    return (difference.where, difference.others) if difference is not None else ("", 0)
