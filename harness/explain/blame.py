@@ -40,6 +40,7 @@ def suspects(failing: Sequence[Run], passing: Sequence[Run]) -> list[Suspect]:
         for address in {step.address for slip in run.slips for step in blame(slip)}:
             if address in found:
                 found[address].passing.add(number)
+    _give_back(found)
     order = {address: n for n, address in enumerate(found)}
 
     def key(one: Suspect) -> tuple[float, int]:
@@ -73,6 +74,24 @@ def _skipper(steps: Sequence[Step], number: int, slip: Slip) -> int:
         return number
     in_slot = before.address == steps[number].address - 4
     return number - 1 if in_slot and steps[number].writes.keys() <= slip.unchanged else number
+
+
+def _give_back(found: dict[int, Suspect]) -> None:
+    """Takes from branches what a wrong delay slot explains, which was blamed elsewhere with its branch going right.
+
+    Where the wrong value of a slot is the old one by chance, it looks as if it had been skipped.
+    """
+    for address, branch in list(found.items()):
+        slot = found.get(address + 4)
+        wrong_way = any(slip.went is not None or slip.ended for slip, _ in branch.evidence)
+        if slot is None or wrong_way or not all(step.insn and step.insn.conditional for _, step in branch.evidence):
+            continue
+        for slip, _ in branch.evidence:
+            slot.evidence += [(slip, step) for step in slip.steps if step.address == slot.address]
+        slot.failing |= branch.failing
+        slot.passing |= branch.passing
+        slot.alone &= branch.alone
+        del found[address]
 
 
 def _strays(steps: Sequence[Step], wrong: Iterable[Loc]) -> list[int]:

@@ -1,0 +1,37 @@
+"""Which instruction of a wrong step is blamed: steps of `bne v1,zero,...` with `lh v0,0(a0)` in its slot."""
+
+from __future__ import annotations
+
+from harness.engines.replay import Step
+from harness.explain.blame import suspects
+from harness.explain.slips import Run, Slip
+from interp.optable import decode, encode
+
+BRANCH, SLOT = 0xFFFF_FFFF_8000_1000, 0xFFFF_FFFF_8000_1004
+V0 = ("gpr", 2)
+
+
+def slip(number: int, right: int, held: int, old: int) -> Slip:
+    """The slot should give ``right`` in v0, which held ``old`` before; the C holds ``held``."""
+    bne, lh = decode(encode("bne", s=3, t=0, imm=8)), decode(encode("lh", t=2, s=4, imm=0))
+    steps = (
+        Step(BRANCH, bne, reads={("gpr", 3): 0}, taken=False),
+        Step(SLOT, lh, reads={("gpr", 4): 0}, writes={V0: right}, access=(0, 2, False)),
+    )
+    return Slip(number, SLOT + 4, steps, {V0: (right, held)}, unchanged=frozenset([V0] if held == old else []))
+
+
+def blamed(*slips: Slip) -> list[int]:
+    return [one.address for one in suspects([Run(slips=[one]) for one in slips], [])]
+
+
+def test_a_slot_that_left_everything_as_it_was_is_put_on_its_branch() -> None:
+    assert blamed(slip(1, right=0x12, held=7, old=7), slip(2, right=0x34, held=9, old=9)) == [BRANCH]
+
+
+def test_a_slot_with_a_wrong_value_of_its_own_is_blamed_itself() -> None:
+    assert blamed(slip(1, right=0x12, held=0x1200, old=7)) == [SLOT]
+
+
+def test_a_slot_whose_wrong_value_is_once_the_old_one_by_chance_is_still_blamed_and_its_branch_is_not() -> None:
+    assert blamed(slip(1, right=0x12, held=0x1200, old=7), slip(2, right=0x34, held=0, old=0)) == [SLOT]
