@@ -7,10 +7,10 @@ from dataclasses import replace
 from pathlib import Path
 
 from harness.config import Build, Translated
-from harness.opcodes.score_source import CFile
 from harness.program.model import Function
 from harness.translated.binding import function_name
 from harness.translated.build import matching
+from harness.translated.c_source import CFile
 from harness.translated.cache import digest, is_kept, keep
 
 

@@ -15,11 +15,11 @@ from harness.errors import UsageError
 from harness.explain.states import judged
 from harness.explain.tied import functions_of
 from harness.explain.trace import traced
-from harness.opcodes.score_source import CFile
 from harness.replaying import Opened, build_of, open_case
 from harness.store.cases import load_case
 from harness.translated import binding as bound
 from harness.translated.build import matching
+from harness.translated.c_source import CFile
 from harness.translated.compiler import Compiler, shown
 from harness.translated.symbols import read_symbols
 from harness.verdicts import DifferenceKind

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from tree_sitter import Node
 
-from harness.opcodes.score_source import CFile, CFunction, text_of
+from harness.translated.c_source import CFile, CFunction, text_of
 from harness.translated.shared import ffi
 
 #: More variables than these are not looked at.

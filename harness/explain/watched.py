@@ -14,10 +14,10 @@ from harness.config import Build
 from harness.errors import HarnessError
 from harness.explain.ties import Tie, file_of, ties_of
 from harness.opcodes.score_build import has_variables_of_its_own
-from harness.opcodes.score_source import CFile, CFunction
 from harness.program.model import Function
 from harness.translated.binding import function_name
 from harness.translated.build import Library, matching
+from harness.translated.c_source import CFile, CFunction
 from harness.translated.cache import digest, is_kept, keep
 
 _TIE_H = Path(__file__).parents[1] / "translated" / "tie.h"

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from tree_sitter import Node
 
-from harness.opcodes.score_source import CFunction, text_of
+from harness.translated.c_source import CFunction, text_of
 
 
 class Operator(StrEnum):

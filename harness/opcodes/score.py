@@ -27,12 +27,12 @@ from harness.errors import UsageError
 from harness.evidence import Fate, FunctionScore, MutantScore, Score
 from harness.opcodes.mutants import Mutant, mutants, sample, shown, trap, trap_at
 from harness.opcodes.score_build import Made, Workshop
-from harness.opcodes.score_source import CFile, CFunction
 from harness.pool import run_all
 from harness.program.model import Function
 from harness.results import FunctionResult
 from harness.tally import Candidate
 from harness.translated.build import matching
+from harness.translated.c_source import CFile, CFunction
 from harness.translated.compiler import CompilerRefusal
 from harness.verdicts import Verdict
 from harness.workbench import Limits, Workbench, excluded, selected, shown_path

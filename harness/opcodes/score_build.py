@@ -18,8 +18,8 @@ from elftools.elf.sections import Symbol, SymbolTableSection
 
 from harness.config import Translated
 from harness.opcodes.mutants import Mutant
-from harness.opcodes.score_source import CFunction
 from harness.translated.build import Library
+from harness.translated.c_source import CFunction
 from harness.translated.cache import digest
 from harness.translated.compiler import CompilerRefusal
 from harness.translated.symbols import read_symbols

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from harness.explain.ties import Tie, ties_of
-from harness.opcodes.score_source import CFile
+from harness.translated.c_source import CFile
 
 #: The guest function at hand: eight instructions.
 INSIDE = range(0xFFFF_FFFF_8000_1000, 0xFFFF_FFFF_8000_1020, 4)

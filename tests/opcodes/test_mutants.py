@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from harness.opcodes.mutants import Mutant, Operator, mutants, sample, shown, trap, trap_at
-from harness.opcodes.score_source import CFile, CFunction
+from harness.translated.c_source import CFile, CFunction
 
 MANY = "uint64_t x = 1, y = 2; x = y + 3; y = x & 7; if (x < y) x <<= 2; x = (int32_t)y;"
 
