@@ -6,7 +6,7 @@ Functions named as references are not run by the C: the record takes their place
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from harness.abi import SP
@@ -62,8 +62,8 @@ class _Frame:
     """A function that has been entered.
 
     ``told`` is false for a call that the record does not have; ``driven`` says that the record stands for it, and
-    ``waiting`` that C waits for it to come back. ``control`` is the host's floating-point control at its start,
-    ``rounding`` the guest's rounding mode.
+    ``waiting`` that C waits for it to come back. ``control`` is the host's floating-point control and ``rounding`` the
+    guest's, as they were when its own code last began to run.
     """
 
     function: int
@@ -144,13 +144,13 @@ class _Following(Answering):
         self._watch()
         own = self._frames and self._frames[-1].function == function
         if own and not self._comes(Way.ENTER, function):
-            self._frames.append(_Frame(function, told=False))
+            self._frames.append(replace(self._frames[-1], told=False))
             return Answer.RUN
         if not self._matches(Way.ENTER, function):
             return Answer.LEAVE
-        exchange, event = self._process.exchange, self._events[self._next - 1]
         driven = function in self._plan.references or function not in self._library.entries
-        self._frames.append(_Frame(function, True, driven, True, exchange.control, event.registers.fcsr & _ROUNDING))
+        self._frames.append(_Frame(function, driven=driven))
+        self._begin(self._frames[-1])
         if driven:
             return self._drive()
         self._followed.entered[function] = None
@@ -162,11 +162,22 @@ class _Following(Answering):
         if frame.told and not self._matches(Way.LEAVE, frame.function):
             return Answer.LEAVE
         self._frames.pop()
-        if frame.told and self._events[self._next - 1].registers.fcsr & _ROUNDING == frame.rounding:
-            control = int(self._process.exchange.control)
-            if control != frame.control:
-                self._followed.bent.setdefault(frame.function, (frame.control, control))
+        if frame.told and self._frames:
+            self._begin(self._frames[-1])
         return Answer.GO_ON
+
+    def _begin(self, frame: _Frame) -> None:
+        """From here on ``frame``'s own code runs."""
+        frame.control = int(self._process.exchange.control)
+        frame.rounding = self._events[self._next - 1].registers.fcsr & _ROUNDING
+
+    def _see_control(self, event: Event) -> None:
+        """Sees whether the code that ran last changed the host's floating-point control, and the guest's did not."""
+        control, frame = int(self._process.exchange.control), self._frames[-1] if self._frames else None
+        if frame is None or frame.driven or control == frame.control:
+            return
+        if event.registers.fcsr & _ROUNDING == frame.rounding:
+            self._followed.bent.setdefault(frame.function, (frame.control, control))
 
     def _drive(self) -> Answer:
         """Lets the record stand for the function on top, up to where C runs again."""
@@ -203,6 +214,8 @@ class _Following(Answering):
     def _matches(self, way: Way, function: int) -> bool:
         """Goes on to the next event of the record if the C does the same, and notes the departure if not."""
         event = self._events[self._next] if self._next < len(self._events) else None
+        if event is not None:
+            self._see_control(event)
         if event is None or not self._comes(way, function):
             told = self._told(event.way, event.function) if event else "nothing more"
             values = (("reference", told), (self._leg, self._told(way, function)))

@@ -102,6 +102,15 @@ def test_a_function_that_changes_the_rounding_mode_of_the_host_is_to_blame_for_t
     assert (culprit.name, culprit.lasting) == ("bell", True)
 
 
+def test_a_callee_is_not_to_blame_for_the_rounding_mode_that_its_caller_left(tmp_path: Path) -> None:
+    """``tide`` computes something else in another rounding mode, as any floating-point code does."""
+    c = {
+        "show": f"fesetround(FE_UPWARD); {day_project.RIGHT['show']} fesetround(FE_TONEAREST);",
+        "tide": f"{day_project.RIGHT['tide']} if (fegetround() != FE_TONEAREST) R[2] ^= 1;",
+    }
+    assert named(bisected(tmp_path, c)) == ["show"]
+
+
 def test_what_does_not_repeat_is_said_and_ends_the_search(tmp_path: Path) -> None:
     """The environment outlives a run, which the C's own data does not: every other run goes wrong."""
     odd = """static int ran; const char *was = getenv("ODD"); int is = was && *was == '1';
