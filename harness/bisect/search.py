@@ -237,7 +237,7 @@ class _Bisection:
             address,
             state,
             next(n for n, event in enumerate(_entries(made), 1) if event.function == address),
-            "when it returns",
+            "while it runs",
             difference,
             lasting=True,
         )

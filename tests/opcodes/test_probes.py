@@ -13,6 +13,7 @@ from elftools.elf.elffile import ELFFile
 
 from harness.errors import UsageError
 from harness.opcodes.catalogue import catalogue, unprobed
+from harness.opcodes.classes import ValueKind
 from harness.opcodes.code import Label, To, assemble, branch, line, nop
 from harness.opcodes.emit import emit
 from harness.opcodes.image import elf_file, lay_out
@@ -165,3 +166,10 @@ def test_emit_into_a_file_is_refused_with_a_way_on(tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("")
     with pytest.raises(UsageError, match=r"taken: cannot be written"):
         list(emit(tmp_path / "taken"))
+
+
+def test_fcr31_is_found_as_it_can_stand_and_written_with_any_word() -> None:
+    """Its reserved bits read as zero (R4K p. 161): a branch cannot meet them set, but CTC1 may be given them."""
+    kinds = {(probe.name, one.name): one.kind for probe in catalogue(False) for one in probe.operands}
+    assert kinds["bc1t__distinct", "fcsr"] is ValueKind.STATUS
+    assert kinds["ctc1__distinct", "t"] is ValueKind.CONTROL
