@@ -116,8 +116,9 @@ def test_c_that_does_not_compile_is_said_in_full_once(pytester: pytest.Pytester,
     corpus.translate("ebb", add="this is no C;")
     result = run(pytester, "corpus.toml")
     result.assert_outcomes(failed=3, skipped=1)
-    assert result.stdout.str().count("the compiler said") == 1
-    assert "harness/" not in result.stdout.str().partition("short test summary")[0]
+    reports, _, _ = result.stdout.str().partition("short test summary")  # under CI pytest repeats them in the summary
+    assert reports.count("the compiler said") == 1
+    assert "harness/" not in reports
 
 
 def test_a_file_that_does_not_fit_is_an_error_in_words(pytester: pytest.Pytester, corpus: SmallCorpus) -> None:
