@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from time import monotonic
 from types import TracebackType
 from typing import Any
 
@@ -65,13 +66,20 @@ _NAME_WIDTH = 24
 
 
 class ProgressBar:
-    """A bar while functions are checked, on a terminal only."""
+    """Says how far a check is: a bar on a terminal, elsewhere now and then a line on standard error.
+
+    The lines stay out of standard output, which depends on seed and inputs alone.
+    """
+
+    #: Seconds between two lines.
+    EVERY = 30.0
 
     def __init__(self, console: Console) -> None:
         name = TextColumn("{task.description}", markup=False)  # a name may hold anything
         columns = (BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(), name)
         self._progress = Progress(*columns, console=console, transient=True) if console.is_terminal else None
         self._task: Any = None
+        self._began = self._last = monotonic()
 
     def __enter__(self) -> ProgressBar:
         return self
@@ -83,9 +91,16 @@ class ProgressBar:
     def told(self, done: int, total: int, name: str) -> None:
         """Shows that one more function is done; the bar's thread starts here, after the workers were forked."""
         if self._progress is None:
+            self._line(done, total)
             return
         shown = visible(name)[:_NAME_WIDTH]
         if self._task is None:
             self._progress.start()
             self._task = self._progress.add_task(shown, total=total)
         self._progress.update(self._task, completed=done, description=shown)
+
+    def _line(self, done: int, total: int) -> None:
+        now = monotonic()
+        if now - self._last >= self.EVERY:
+            self._last = now
+            click.echo(f"{done} of {total} done after {now - self._began:.0f} s", err=True)

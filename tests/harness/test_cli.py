@@ -155,8 +155,14 @@ def test_a_terminal_is_told_how_far_the_check_is_whatever_the_names() -> None:
     assert "n" * 30 not in text
 
 
-def test_what_is_no_terminal_is_told_nothing_meanwhile() -> None:
+def test_what_is_no_terminal_is_told_in_lines_of_their_own_now_and_then(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert progress(terminal=False) == ""
+    assert capsys.readouterr().err == ""  # it did not take long
+    monkeypatch.setattr(ProgressBar, "EVERY", 0.0)
+    assert progress(terminal=False) == ""
+    assert re.fullmatch(r"(\d of 3 done after 0 s\n){3}", capsys.readouterr().err)
 
 
 # --- replay ----------------------------------------------------------------------------------------------------------
