@@ -65,14 +65,14 @@ class Format:
 
     # Operands and results
 
-    def _unpack(self, a: int) -> tuple[int, int]:
-        """Signed significand and scale of a finite operand."""
+    def _unpack(self, a: int) -> tuple[int, int, int]:
+        """Signed significand, scale and remark of a finite operand."""
         exponent = (a & self.infinity) >> self.fraction_bits
         significand = a & self.fraction
-        if exponent:
-            significand |= self.smallest_normal
-            exponent -= 1
-        return (-significand if a & self.sign else significand), exponent
+        if not exponent:
+            return (-significand if a & self.sign else significand), 0, DENORMAL if significand else 0
+        significand |= self.smallest_normal
+        return (-significand if a & self.sign else significand), exponent - 1, 0
 
     def _pack(self, value: int, scale: int, rm: int, flags: int = 0) -> Result:
         """``value * 2**scale`` quanta, not zero, rounded to the format: every float result ends here."""
@@ -101,44 +101,37 @@ class Format:
         """Whether an operand is a NaN of either kind."""
         return a & ~self.sign > self.infinity
 
-    def is_denormal(self, a: int) -> bool:
-        """Whether an operand is subnormal; zero is not."""
-        return 0 < a & ~self.sign < self.smallest_normal
-
     def is_signalling(self, a: int) -> bool:
         """Whether an operand is a signalling NaN."""
         return self.is_nan(a) and a & self.signalling != 0
 
-    def _remarks(self, a: int, b: int) -> int:
-        return DENORMAL if self.is_denormal(a) or self.is_denormal(b) else 0
+    def _remark(self, a: int) -> int:
+        """DENORMAL where an operand is subnormal; zero is not."""
+        return DENORMAL if 0 < a & ~self.sign < self.smallest_normal else 0
 
-    def _special(self, a: int, b: int, result: int | None = None) -> Result:
-        """The result of operands that are not all finite: the NaN if there is one; None says that it is invalid."""
-        remarks = self._remarks(a, b)
+    def _special(self, a: int, b: int, result: int | None) -> Result:
+        """The result where an operand is not finite: the NaN if there is one; None says that it is invalid."""
+        remarks = self._remark(a) | self._remark(b)
         if self.is_signalling(a) or self.is_signalling(b):
             return self.default_nan, INVALID | remarks
         if self.is_nan(a) or self.is_nan(b):
             return a if self.is_nan(a) else b, QUIET_NAN | remarks
-        return (self.default_nan, INVALID) if result is None else (result, remarks)
+        return (self.default_nan, INVALID | remarks) if result is None else (result, remarks)
 
     # Arithmetic
 
     def add(self, a: int, b: int, rm: int) -> Result:
         """Adds two numbers."""
         infinity = self.infinity
-        exponent_a, exponent_b = a & infinity, b & infinity
-        if exponent_a == infinity or exponent_b == infinity:
-            return self._special(a, b, None if a ^ b == self.sign else a if exponent_a == infinity else b)
-        significand_a, scale_a = self._unpack(a)
-        significand_b, scale_b = self._unpack(b)
-        if scale_a < scale_b:
-            total, scale = significand_a + (significand_b << scale_b - scale_a), scale_a
-        else:
-            total, scale = (significand_a << scale_a - scale_b) + significand_b, scale_b
-        remarks = 0 if exponent_a and exponent_b else self._remarks(a, b)
+        if a & infinity == infinity or b & infinity == infinity:
+            return self._special(a, b, None if a ^ b == self.sign else a if a & infinity == infinity else b)
+        significand_a, scale_a, remark_a = self._unpack(a)
+        significand_b, scale_b, remark_b = self._unpack(b)
+        scale = scale_a if scale_a < scale_b else scale_b
+        total = (significand_a << scale_a - scale) + (significand_b << scale_b - scale)
         if not total:
-            return (a | b if rm == DOWN else a & b) & self.sign, remarks
-        return self._pack(total, scale, rm, remarks)
+            return (a | b if rm == DOWN else a & b) & self.sign, remark_a | remark_b
+        return self._pack(total, scale, rm, remark_a | remark_b)
 
     def sub(self, a: int, b: int, rm: int) -> Result:
         """Subtracts ``b`` from ``a``."""
@@ -146,29 +139,24 @@ class Format:
 
     def mul(self, a: int, b: int, rm: int) -> Result:
         """Multiplies two numbers."""
-        infinity = self.infinity
-        exponent_a, exponent_b = a & infinity, b & infinity
-        sign = (a ^ b) & self.sign
-        if exponent_a == infinity or exponent_b == infinity:
+        infinity, sign = self.infinity, (a ^ b) & self.sign
+        if a & infinity == infinity or b & infinity == infinity:
             return self._special(a, b, infinity | sign if a & ~self.sign and b & ~self.sign else None)
-        significand_a, scale_a = self._unpack(a)
-        significand_b, scale_b = self._unpack(b)
-        remarks = 0 if exponent_a and exponent_b else self._remarks(a, b)
-        product = significand_a * significand_b
+        significand_a, scale_a, remark_a = self._unpack(a)
+        significand_b, scale_b, remark_b = self._unpack(b)
+        remarks, product = remark_a | remark_b, significand_a * significand_b
         return self._pack(product, scale_a + scale_b + self.quantum, rm, remarks) if product else (sign, remarks)
 
     def div(self, a: int, b: int, rm: int) -> Result:
         """Divides ``a`` by ``b``."""
-        infinity = self.infinity
-        exponent_a, exponent_b = a & infinity, b & infinity
-        sign = (a ^ b) & self.sign
-        if exponent_b == infinity:
-            return self._special(a, b, None if exponent_a == infinity else sign)
-        if exponent_a == infinity:
-            return self._special(a, b, infinity | sign)
-        significand_a, scale_a = self._unpack(a)
-        significand_b, scale_b = self._unpack(b)
-        remarks = 0 if exponent_a and exponent_b else self._remarks(a, b)
+        infinity, sign = self.infinity, (a ^ b) & self.sign
+        if a & infinity == infinity:
+            return self._special(a, b, None if b & infinity == infinity else infinity | sign)
+        if b & infinity == infinity:
+            return self._special(a, b, sign)
+        significand_a, scale_a, remark_a = self._unpack(a)
+        significand_b, scale_b, remark_b = self._unpack(b)
+        remarks = remark_a | remark_b
         if not significand_b:
             return (infinity | sign, DIVISION_BY_ZERO | remarks) if significand_a else (self.default_nan, INVALID)
         if not significand_a:
@@ -180,19 +168,14 @@ class Format:
 
     def sqrt(self, a: int, rm: int) -> Result:
         """The square root; of a negative number other than -0 it is invalid."""
-        if self.is_nan(a):
-            return self._special(a, a)
-        remarks = self._remarks(a, a)
-        if not a & ~self.sign or a == self.infinity:
-            return a, remarks
-        if a & self.sign:
-            return self.default_nan, INVALID | remarks
-        significand, scale = self._unpack(a)
+        if not 0 < a < self.infinity:
+            return self._special(a, a, a if a in (0, self.sign, self.infinity) else None)
+        significand, scale, remark = self._unpack(a)
         shift = 2 * self.precision + ((scale + self.quantum) & 1)  # leaves an even exponent
         radicand = significand << shift
         root = isqrt(radicand)
         scale = (scale + self.quantum - shift) // 2 - self.quantum - 1
-        return self._pack(root << 1 | (root * root != radicand), scale, rm, remarks)
+        return self._pack(root << 1 | (root * root != radicand), scale, rm, remark)
 
     # Sign operations. The chip counts them as arithmetic: a signalling NaN is invalid.
 
@@ -207,7 +190,7 @@ class Format:
     def _signed(self, a: int, result: int) -> Result:
         if self.is_signalling(a):
             return self.default_nan, INVALID
-        return result, (QUIET_NAN if self.is_nan(a) else self._remarks(a, a))
+        return result, QUIET_NAN if self.is_nan(a) else self._remark(a)
 
     # Comparison and conversions
 
@@ -225,11 +208,11 @@ class Format:
         largest = (1 << width - 1) - 1
         if a & self.infinity == self.infinity:
             return largest, INVALID
-        significand, scale = self._unpack(a)
+        significand, scale, remark = self._unpack(a)
         value, inexact = rounded(significand, -(scale + self.quantum), rm)
         if not -largest - 1 <= value <= largest:
             return largest, INVALID
-        return value & (1 << width) - 1, self._remarks(a, a) | inexact * INEXACT
+        return value & (1 << width) - 1, remark | inexact * INEXACT
 
     def from_integer(self, value: int, rm: int) -> Result:
         """The number nearest to a signed integer; of 0 it is +0."""
@@ -241,16 +224,14 @@ class Format:
         if a & source.infinity == source.infinity:
             if source.is_signalling(a):
                 return self.default_nan, INVALID
-            if not source.is_nan(a):
-                return self.infinity | sign, 0
-            shift = self.precision - source.precision
-            fraction = a & source.fraction
-            fraction = fraction << shift if shift > 0 else fraction >> -shift
-            return (self.infinity | sign | fraction if fraction else self.default_nan), QUIET_NAN
-        significand, scale = source._unpack(a)
+            fraction = (a & source.fraction) << self.precision >> source.precision
+            if source.is_nan(a):
+                return (self.infinity | sign | fraction if fraction else self.default_nan), QUIET_NAN
+            return self.infinity | sign, 0
+        significand, scale, remark = source._unpack(a)
         if not significand:
             return sign, 0
-        return self._pack(significand, scale + source.quantum - self.quantum, rm, source._remarks(a, a))
+        return self._pack(significand, scale + source.quantum - self.quantum, rm, remark)
 
 
 SINGLE = Format(width=32, precision=24)
