@@ -16,6 +16,7 @@ import hypothesis
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis.strategies import SearchStrategy
 
+from harness.abi import GPR_NAMES
 from harness.compare import (
     AGREE,
     Judgement,
@@ -36,7 +37,6 @@ from harness.states.words import different_words
 from harness.tally import Candidate, Tally
 from harness.verdicts import DifferenceKind, Discard
 from interp.events import WARNINGS
-from interp.optable import GPR_NAMES
 
 #: Runs of a shrink by kind of difference: a hang costs its whole time limit, a crash a restart of the child.
 _SHRINK_RUNS = {DifferenceKind.HANG: 60, DifferenceKind.CRASH: 500}

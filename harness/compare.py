@@ -25,14 +25,14 @@ from enum import StrEnum
 from functools import lru_cache
 from itertools import takewhile
 
-from harness.abi import SP, Abi
+from harness.abi import GPR_NAMES, SP, Abi
 from harness.config import Scope
 from harness.engines.base import MachineState, Outcome, Region, StopKind
 from harness.errors import HarnessError
 from harness.results import Difference
 from harness.verdicts import DifferenceKind, Discard
 from interp.events import WARNINGS
-from interp.optable import GPR_NAMES, Loc
+from interp.optable import Loc
 
 #: A leg's name and what it did.
 LegOutcome = tuple[str, Outcome]

@@ -15,9 +15,10 @@ from harness.engines.reference import Reference
 from harness.engines.unicorn import Unicorn
 from harness.engines.unicorn_standing import VERSION, Standing, State, refreshed, standings
 from harness.errors import UsageError
+from harness.program.assembly import encode
 from harness.results import KnownDifference, Selftest, SelftestLine
 from interp.events import OPENS, TRAPS
-from interp.optable import ROWS, encode
+from interp.optable import ROWS
 
 _CODE, _STACK = 0xFFFF_FFFF_8000_1000, 0xFFFF_FFFF_8001_0000
 

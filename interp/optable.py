@@ -1,6 +1,6 @@
 """The instruction table: one row per encoding, declared beside its meaning by the ``row`` decorator.
 
-Nothing else lists instructions: decoder, encoder and machine read the rows. A pattern writes the 32 bits
+Nothing else lists instructions: decoder and machine read the rows. A pattern writes the 32 bits
 from the most significant one, 0 and 1 for fixed bits, runs of letters for fields (a reserved field is fixed zeros):
 
     s t d a   register numbers, bits 25..21, 20..16, 15..11, 10..6 (d also a CP0 or FP control register, a also an
@@ -41,11 +41,6 @@ from interp.words import sext16, zext64
 #: A place that holds a guest value: ("gpr", 4) ("hi", 0) ("lo", 0) ("fpr", 3) ("fcsr", 0) ("cop0", 12), or
 #: ("mem", unsigned byte address).
 Loc = tuple[str, int]
-
-GPR_NAMES: tuple[str, ...] = (
-    *("zero", "at", "v0", "v1", "a0", "a1", "a2", "a3", "t0", "t1", "t2", "t3", "t4", "t5", "t6", "t7"),
-    *("s0", "s1", "s2", "s3", "s4", "s5", "s6", "s7", "t8", "t9", "k0", "k1", "gp", "sp", "s8", "ra"),
-)
 
 
 class Kind(StrEnum):
@@ -166,7 +161,6 @@ REGISTERS: dict[str, tuple[str, int, int]] = {
 
 #: Every row, chapter by chapter; full once the package is imported (``interp/__init__`` imports the chapters).
 ROWS: list[Row] = []
-_BY_NAME: dict[str, Row] = {}
 _BY_MAJOR: list[dict[int, dict[int, Row]]] = [{} for _ in range(64)]  # major opcode -> mask -> match -> row
 
 _F = TypeVar("_F", bound=Callable[..., Any])
@@ -178,7 +172,6 @@ def row(name: str, pattern: str, syntax: str, **options: Any) -> Callable[[_F], 
     def declare(meaning: _F) -> _F:
         entry = Row(name, pattern, syntax, meaning, **options)
         ROWS.append(entry)
-        _BY_NAME[name] = entry
         _BY_MAJOR[entry.match >> 26].setdefault(entry.mask, {})[entry.match] = entry
         return meaning
 
@@ -193,21 +186,3 @@ def decode(word: int) -> Insn | None:
             s, t, d, a = (word >> lowest & 31 for lowest in (21, 16, 11, 6))
             return Insn(found, word, s, t, d, a, sext16(word), word & 0xFFFF)
     return None
-
-
-_ALIASES = {"imm": "i", "uimm": "i", "code": "c", "ft": "t", "fs": "d", "fd": "a"}
-
-
-def encode(name: str, **fields: int) -> int:
-    """The word of row ``name``; fields by pattern letter (or imm, code, ft, fs, fd), those left out are 0.
-
-    Errors: KeyError for an unknown row or field, ValueError for a number that does not fit its field.
-    """
-    entry = _BY_NAME[name]
-    word = entry.match
-    for letter, number in fields.items():
-        low, width = entry.fields[_ALIASES.get(letter, letter)]
-        if not -(1 << width - 1) <= number < 1 << width:
-            raise ValueError(f"{name}: field {letter} has {width} bits: got {number}")
-        word |= (number & (1 << width) - 1) << low
-    return word

@@ -21,13 +21,14 @@ from typing import NamedTuple
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
+from harness.abi import GPR_NAMES  # noqa: E402
 from harness.engines.base import PAGE, RETURN_ADDRESS, Engine, MachineState, Region, Target  # noqa: E402
 from harness.engines.reference import Reference  # noqa: E402
 from harness.engines.unicorn import Unicorn  # noqa: E402
+from harness.program.assembly import encode  # noqa: E402
 from harness.program.elf import load_elf  # noqa: E402
 from interp.machine import Machine  # noqa: E402
 from interp.memory import Memory  # noqa: E402
-from interp.optable import GPR_NAMES, encode  # noqa: E402
 from interp.softfloat import DOUBLE, LESS, SINGLE  # noqa: E402
 from interp.words import sext64, zext64  # noqa: E402
 

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from harness.abi import SP
+from harness.abi import GPR_NAMES, SP
 from harness.bisect.record import Event, Record, Way
 from harness.compare import FCSR_CONTROL, stop_difference
 from harness.engines.answering import Answering
@@ -21,7 +21,7 @@ from harness.translated import shared
 from harness.translated.worker import Answer
 from harness.verdicts import DifferenceKind
 from interp.machine import Registers
-from interp.optable import GPR_NAMES, Loc
+from interp.optable import Loc
 
 _LOW_WORD, _M64 = 0xFFFF_FFFF, (1 << 64) - 1
 _SECONDS_AN_EVENT = 0.001  # of the C's processor time, for looking at what it keeps

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pydantic import Field, field_validator
 from pydantic_core import PydanticCustomError
 
+from harness.abi import GPR_NAMES
 from harness.config.values import Table
-from interp.optable import GPR_NAMES
 
 #: What a call sets up is no argument.
 _SET_UP = frozenset(("zero", "k0", "k1", "gp", "sp", "ra"))

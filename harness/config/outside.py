@@ -9,8 +9,8 @@ from pydantic import Field, model_validator
 from pydantic.functional_validators import AfterValidator
 from pydantic_core import PydanticCustomError
 
+from harness.abi import GPR_NAMES
 from harness.config.values import Address, LocalPath, Table
-from interp.optable import GPR_NAMES
 
 _PLACE = rf"(?:{'|'.join(GPR_NAMES[1:])}|[fd](?:[12]?[0-9]|3[01])|sp\+(?:0x[0-9a-f]+|[0-9]+))"
 #: An argument: a general register, a single or double in floating-point registers, or a stack word away from sp.

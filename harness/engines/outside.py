@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property
 
-from harness.abi import Abi
+from harness.abi import GPR_NAMES, Abi
 from harness.config.outside import SPAN
-from interp.optable import GPR_NAMES, Loc
+from interp.optable import Loc
 
 #: The two views of physical memory that need no TLB differ in these bits only.
 _PHYSICAL = 0x1FFF_FFFF

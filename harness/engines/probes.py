@@ -13,9 +13,10 @@ from harness.abi import SP
 from harness.engines.outside import Boundary, Slot, Span
 from harness.engines.replay import Step
 from harness.engines.world import View, World
+from harness.program.assembly import encode
 from interp.events import GuestTrap
 from interp.memory import Memory
-from interp.optable import Insn, decode, encode
+from interp.optable import Insn, decode
 from interp.words import sext64, zext64
 
 #: Units: bytes of a text that are touched one by one.

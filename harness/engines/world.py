@@ -15,10 +15,10 @@ from functools import lru_cache
 from itertools import permutations
 from typing import Protocol, TypeVar
 
-from harness.abi import RA, SP, Abi
+from harness.abi import GPR_NAMES, RA, SP, Abi
 from harness.engines.base import MachineState, Region
 from harness.engines.outside import Boundary, DeviceWindow, Effect, EventKind, Outside, OutsideEvent, Slot, Span
-from interp.optable import GPR_NAMES, Loc
+from interp.optable import Loc
 
 #: After so many events a run is stopped like one that uses up its fuel.
 MOST_EVENTS = 5_000

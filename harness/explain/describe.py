@@ -5,6 +5,7 @@ from __future__ import annotations
 import inspect
 from collections.abc import Mapping, Sequence
 
+from harness.abi import GPR_NAMES
 from harness.engines.base import MachineState
 from harness.engines.replay import Step
 from harness.explain.blame import Suspect
@@ -18,7 +19,7 @@ from harness.program.disassembly import disassemble
 from harness.replaying import Opened
 from harness.results import Difference
 from harness.workbench import shown_path
-from interp.optable import GPR_NAMES, Insn, Loc, decode
+from interp.optable import Insn, Loc, decode
 
 #: Lines of the C shown before and after that of the culprit.
 _AROUND = 2

@@ -6,11 +6,12 @@ import re
 from collections import Counter
 from dataclasses import dataclass, field, replace
 
+from harness.abi import GPR_NAMES
 from harness.engines.base import MachineState
 from harness.engines.translated import Sighting
 from harness.explain.ties import Tie
 from harness.explain.watched import TiedFunction
-from interp.optable import GPR_NAMES, Loc
+from interp.optable import Loc
 from interp.words import sext32, zext64
 
 _BY_NAME: dict[str, Loc] = {

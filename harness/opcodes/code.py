@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from interp.optable import GPR_NAMES, encode
+from harness.abi import GPR_NAMES
+from harness.program.assembly import encode
 
 #: Numbers of the general registers by their names.
 R = {name: number for number, name in enumerate(GPR_NAMES)}

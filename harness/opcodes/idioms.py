@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from harness.abi import GPR_NAMES
 from harness.opcodes.classes import ValueKind
 from harness.opcodes.code import Code, Label, Line, R, address_of, branch, constant, line, move, nop, returns
 from harness.opcodes.probe import IDIOM, UNIT, Operand, Probe
-from interp.optable import GPR_NAMES
 
 WORD, LONG, COUNT = ValueKind.WORD, ValueKind.LONG, ValueKind.COUNT
 AT, V0, V1, A0, A1, A2, A3, T0 = (R[name] for name in ("at", "v0", "v1", "a0", "a1", "a2", "a3", "t0"))

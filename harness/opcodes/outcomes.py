@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from harness.engines.base import Outcome
 from harness.opcodes.bins import Values
 from harness.opcodes.probe import PLAIN, RESULT, Probe
-from interp.optable import Kind, Row, decode, encode
+from harness.program.assembly import encode
+from interp.optable import Kind, Row, decode
 
 #: Why an outcome that no state had is no gap: nobody can put it into a state.
 UNSEEN = "no state that counts comes to it"

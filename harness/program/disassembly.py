@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from interp.optable import GPR_NAMES, Insn, decode
+from harness.abi import GPR_NAMES
+from interp.optable import Insn, decode
 
 
 def _code(insn: Insn) -> int:

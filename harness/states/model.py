@@ -12,10 +12,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
-from harness.abi import GP, RA, SP, Abi
+from harness.abi import GP, GPR_NAMES, RA, SP, Abi
 from harness.engines.base import MachineState
 from harness.program.model import Function
-from interp.optable import GPR_NAMES
 
 #: Registers that a call sets up and that are never drawn: zero, the two of the operating system, gp, sp, ra.
 FIXED_GPRS = frozenset((0, 26, 27, GP, SP, RA))

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from harness.abi import Abi
+from harness.abi import GPR_NAMES, Abi
 from harness.config.hints import Hint
 from harness.states.guesses import FoundBlock, Guess
 from harness.states.model import Kind, Place
-from interp.optable import GPR_NAMES
 
 
 def told(hints: Sequence[Hint], abi: Abi, fr: bool, blocks: list[FoundBlock]) -> dict[Place, Guess]:

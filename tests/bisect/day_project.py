@@ -11,7 +11,7 @@ from pathlib import Path
 import outside_project
 from outside_project import A0, A1, BASE, ENTER, LEAVE, NOP, RA, S0, V0, jal, move
 
-from interp.optable import encode
+from harness.program.assembly import encode
 
 TIDE = (encode("addu", d=V0, s=A0, t=A0), encode("jr", s=RA), encode("addiu", t=V0, s=V0, imm=5))
 BELL = (encode("sra", d=V0, t=A0, a=1), encode("jr", s=RA), NOP)

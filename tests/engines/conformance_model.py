@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from harness.abi import GPR_NAMES
 from harness.engines.base import PAGE, RETURN_ADDRESS, Engine, MachineState, Outcome, Region, StopKind, Target
 from harness.engines.outside import Outside
-from interp.optable import GPR_NAMES
 
 CODE = 0xFFFF_FFFF_8000_1000
 DATA = 0xFFFF_FFFF_8001_0000

@@ -15,7 +15,8 @@ from random import Random
 from conformance_model import CODE, DATA
 
 from harness.engines.base import PAGE, RETURN_ADDRESS, MachineState, Region, Target
-from interp.optable import ROWS, Kind, Row, encode
+from harness.program.assembly import encode
+from interp.optable import ROWS, Kind, Row
 
 WORDS = tuple(range(2, 12))
 WIDE = (12, 13, 14, 15, 24, 25)

@@ -10,8 +10,8 @@ from harness.compare import Result, Rules, judge_references
 from harness.config import Scope
 from harness.engines.base import PAGE, RETURN_ADDRESS, MachineState, Region, StopKind, Target
 from harness.engines.reference import Reference
+from harness.program.assembly import encode
 from harness.verdicts import Discard
-from interp.optable import encode
 
 CODE = 0xFFFF_FFFF_8000_1000
 STACK = 0xFFFF_FFFF_8004_0000

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from harness.abi import ABIS
+from harness.abi import ABIS, GPR_NAMES
 from harness.compare import Result, Rules, judge_references
 from harness.config import Scope
 from harness.engines.base import PAGE, RETURN_ADDRESS, Engine, MachineState, Outcome, Region, StopKind, Target
@@ -15,7 +15,7 @@ from harness.engines.unicorn import Unicorn
 from harness.engines.unicorn_bare import CODE, DATA, JR_RA, seen
 from harness.engines.unicorn_runs import BY_HAND
 from harness.program.disassembly import disassemble
-from interp.optable import GPR_NAMES, decode
+from interp.optable import decode
 
 WITH_PROBE = [fault for fault in FAULTS if fault.probe is not None]
 FAULT = pytest.mark.parametrize("fault", WITH_PROBE, ids=lambda fault: fault.id)

@@ -16,7 +16,7 @@ from harness.engines.base import PAGE, RETURN_ADDRESS, MachineState, Outcome, Re
 from harness.engines.outside import Boundary, Effect, Outside
 from harness.engines.reference import Reference
 from harness.engines.unicorn import Unicorn
-from interp.optable import encode
+from harness.program.assembly import encode
 
 N32 = ABIS["n32"]
 CALLEE = CODE + 0x40

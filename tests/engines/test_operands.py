@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from harness.engines import operands
-from interp.optable import decode, encode
+from harness.program.assembly import encode
+from interp.optable import decode
 
 
 def test_registers_read_and_written_follow_from_the_row() -> None:

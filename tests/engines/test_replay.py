@@ -9,9 +9,10 @@ import pytest
 
 from harness.engines.base import PAGE
 from harness.engines.replay import Step, steps
+from harness.program.assembly import encode
 from interp.machine import Machine
 from interp.memory import Memory
-from interp.optable import ROWS, Kind, encode
+from interp.optable import ROWS, Kind
 
 CODE, DATA = 0xFFFF_FFFF_8000_1000, 0xFFFF_FFFF_8001_0000
 

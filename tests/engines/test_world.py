@@ -7,11 +7,11 @@ import struct
 
 import pytest
 
-from harness.abi import ABIS
+from harness.abi import ABIS, GPR_NAMES
 from harness.engines.base import PAGE, MachineState, Region
 from harness.engines.outside import Boundary, DeviceWindow, Outside, Slot, Span
 from harness.engines.world import MOST_EVENTS, World, clobbers
-from interp.optable import GPR_NAMES, Loc
+from interp.optable import Loc
 
 DATA = 0xFFFF_FFFF_8001_0000
 CRANE = DeviceWindow("crane", 0xFFFF_FFFF_A4F0_0000, 32, values=(0x80,))

@@ -5,7 +5,8 @@ from __future__ import annotations
 from harness.engines.replay import Step
 from harness.explain.blame import suspects
 from harness.explain.slips import Run, Slip
-from interp.optable import decode, encode
+from harness.program.assembly import encode
+from interp.optable import decode
 
 BRANCH, SLOT = 0xFFFF_FFFF_8000_1000, 0xFFFF_FFFF_8000_1004
 V0 = ("gpr", 2)

@@ -8,7 +8,8 @@ from harness.engines.replay import Step
 from harness.explain.blame import Suspect, blame
 from harness.explain.classify import DECIDED_LATE, RUNS_SLOT, SKIPS_SLOT, kind_of
 from harness.explain.slips import Slip
-from interp.optable import Insn, decode, encode
+from harness.program.assembly import encode
+from interp.optable import Insn, decode
 
 AT = 0xFFFF_FFFF_8000_1000
 V0 = ("gpr", 2)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.check import Options, check
+from harness.program.assembly import encode
 from harness.results import FunctionResult
-from interp.optable import encode
 
 #: v0 = ((a0 + 1) >> 2) + a1 if a1 is negative, else without it; the branch has its addition in the slot.
 MIX = (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from interp.optable import encode
+from harness.program.assembly import encode
 
 OPEN, SEND, CLOSE = 0x8000_0400, 0x8000_0410, 0x8000_0420
 A0, A1, V0, S0, S1, SP, RA, T0, T1 = 4, 5, 2, 16, 17, 29, 31, 8, 9

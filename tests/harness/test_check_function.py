@@ -18,10 +18,10 @@ from harness.config import Scope
 from harness.coverage import Reach
 from harness.engines.base import Coverage, GuestEvent, MachineState, Outcome, StopKind, Target
 from harness.errors import UsageError
+from harness.program.assembly import encode
 from harness.results import Finding, FunctionResult, Writer
 from harness.tally import Candidate
 from harness.verdicts import DifferenceKind, Verdict
-from interp.optable import encode
 
 Run = Callable[[MachineState], Outcome]
 ENTRY = 0xFFFF_FFFF_8000_1000

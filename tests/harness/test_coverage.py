@@ -6,7 +6,7 @@ import pytest
 
 from harness.coverage import Reach
 from harness.engines.base import Coverage
-from interp.optable import encode
+from harness.program.assembly import encode
 
 ENTRY = 0xFFFF_FFFF_8000_1000
 

@@ -12,9 +12,9 @@ from typing import NamedTuple
 import pytest
 
 from harness.check import Options, check
+from harness.program.assembly import encode
 from harness.results import FunctionResult
 from harness.verdicts import Verdict
-from interp.optable import encode
 
 ZERO, V0, V1, A0, A1, T0, T1, T2, SP, RA = 0, 2, 3, 4, 5, 8, 9, 10, 29, 31
 RETURN = (encode("jr", s=31), 0)

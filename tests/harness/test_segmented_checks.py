@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.check import Options, check
+from harness.program.assembly import encode
 from harness.verdicts import Verdict
-from interp.optable import encode
 
 RETURN = (encode("jr", s=31), 0)
 #: Three runs of code, two of them at one address; what they put into v0 tells them apart. ``jump`` calls the address

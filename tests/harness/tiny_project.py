@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from interp.optable import encode
+from harness.program.assembly import encode
 
 NOP = 0
 RETURN = (encode("jr", s=31), NOP)

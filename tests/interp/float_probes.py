@@ -14,9 +14,10 @@ from typing import NamedTuple
 
 from float_chip import TRAPS
 
+from harness.program.assembly import encode
 from interp.machine import Machine
 from interp.memory import PAGE, Memory
-from interp.optable import Row, encode
+from interp.optable import Row
 
 #: Registers of the loop; the runner sets all but END and SCRATCH.
 CASES, RESULTS, END, SCRATCH, MARK, RETURN = 20, 21, 22, 24, 25, 28

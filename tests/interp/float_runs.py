@@ -8,9 +8,10 @@ from __future__ import annotations
 from functools import cache
 from typing import NamedTuple
 
+from harness.program.assembly import encode
 from interp.machine import Machine
 from interp.memory import PAGE, Memory
-from interp.optable import Row, decode, encode
+from interp.optable import Row, decode
 
 CODE = 0xFFFF_FFFF_8000_1000
 FS, FT, FD = 2, 4, 6

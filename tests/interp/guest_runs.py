@@ -7,9 +7,10 @@ import struct
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from harness.abi import GPR_NAMES
+from harness.program.assembly import encode
 from interp.machine import Machine, Stop
 from interp.memory import PAGE, Memory
-from interp.optable import GPR_NAMES, encode
 
 CODE = 0xFFFF_FFFF_8000_1000
 DATA = 0xFFFF_FFFF_8001_0000

@@ -24,7 +24,8 @@ from typing import NamedTuple
 
 from integer_operands import IMMEDIATES, pairs, singles, value
 
-from interp.optable import ROWS, Insn, Kind, Row, decode, encode
+from harness.program.assembly import encode
+from interp.optable import ROWS, Insn, Kind, Row, decode
 from interp.words import sext16, sext64, zext64
 
 #: Registers of the frame round a probe; the runner sets all but END, SCRATCH and CODE.

@@ -13,9 +13,11 @@ from pathlib import Path
 
 import pytest
 
+from harness.abi import GPR_NAMES
 from harness.engines import operands
+from harness.program.assembly import encode
 from harness.program.disassembly import disassemble
-from interp.optable import GPR_NAMES, ROWS, Insn, Kind, Row, decode, encode
+from interp.optable import ROWS, Insn, Kind, Row, decode
 
 BASE = 0xFFFF_FFFF_8000_0000
 RANDOM_WORDS = 1100

@@ -14,9 +14,10 @@ import unicorn
 from float_operands import operand
 from unicorn import mips_const
 
+from harness.program.assembly import encode
 from interp.machine import Machine
 from interp.memory import PAGE, Memory
-from interp.optable import ROWS, Kind, Row, encode
+from interp.optable import ROWS, Kind, Row
 from interp.softfloat import DOUBLE, SINGLE
 
 CODE, DATA = 0xFFFF_FFFF_8000_1000, 0xFFFF_FFFF_8000_2000

@@ -6,9 +6,10 @@ from typing import Any
 
 import pytest
 
+from harness.program.assembly import encode
 from interp.events import GuestTrap
 from interp.memory import PAGE, Memory
-from interp.optable import decode, encode
+from interp.optable import decode
 
 DATA = 0xFFFF_FFFF_8000_2000 - (1 << 64)  # the signed address of a writable page
 

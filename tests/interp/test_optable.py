@@ -6,7 +6,9 @@ import random
 
 import pytest
 
-from interp.optable import GPR_NAMES, ROWS, Kind, Row, decode, encode
+from harness.abi import GPR_NAMES
+from harness.program.assembly import encode
+from interp.optable import ROWS, Kind, Row, decode
 
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row.name)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.engines.base import PAGE, Region
+from harness.program.assembly import encode
 from harness.program.model import Function, Program
-from interp.optable import encode
 
 BASE = 0xFFFF_FFFF_8000_1000
 DATA = 0xFFFF_FFFF_8000_2000

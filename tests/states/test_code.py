@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from machine_code import A0, IDENTITY, MAGIC, NOP, RETURN, T0, V0, program
 
+from harness.program.assembly import encode
 from harness.states.code import callable_functions, constants_of
-from interp.optable import encode
 
 
 def test_constants_are_immediates_and_the_words_that_pairs_make() -> None:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from machine_code import A0, A1, IDENTITY, LIST_SUM, NOP, RA, RETURN, SP, T0, T1, V0, program
 
 from harness.abi import ABIS
+from harness.program.assembly import encode
 from harness.results import ShapeNode
 from harness.states.describe import described
 from harness.states.shape import find_shape
-from interp.optable import encode
 
 
 def tree_of(*functions: tuple[int, ...]) -> list[str]:

@@ -10,13 +10,13 @@ from machine_code import A0, A1, ARRAY_SUM, DATA, IDENTITY, LIST_SUM, MAGIC, NOP
 
 from harness.abi import ABIS, GP, RA, SP
 from harness.engines.base import RETURN_ADDRESS, MachineState
+from harness.program.assembly import encode
 from harness.states.draw import Draft, drafts, examples
 from harness.states.expand import FAMILY, expand, family
 from harness.states.model import NOT_NULL, Kind, Shape
 from harness.states.shape import find_shape
 from harness.states.source import ShapedStates
 from harness.states.words import is_canonical
-from interp.optable import encode
 
 
 def shape_of(code: tuple[int, ...], abi: str = "o32", data: bytes = b"") -> Shape:

@@ -9,11 +9,11 @@ from harness.abi import ABIS
 from harness.coverage import Reach
 from harness.engines.base import StopKind
 from harness.engines.reference import Reference
+from harness.program.assembly import encode
 from harness.states.draw import Draft
 from harness.states.shape import Search
 from harness.states.source import ShapedStates
 from harness.verdicts import Miss
-from interp.optable import encode
 
 
 def reach_of(

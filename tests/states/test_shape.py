@@ -14,13 +14,13 @@ from machine_code import A0, A1, ARRAY_SUM, IDENTITY, LIST_SUM, MAGIC, NOP, RA, 
 from harness.abi import ABIS
 from harness.engines.base import StopKind
 from harness.engines.reference import Reference
+from harness.program.assembly import encode
 from harness.program.elf import load_elf
 from harness.program.model import Program
 from harness.states.draw import Draft
 from harness.states.model import Kind, Shape
 from harness.states.shape import find_shape
 from harness.states.source import ShapedStates
-from interp.optable import encode
 
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "tideclock" / "bin"
 

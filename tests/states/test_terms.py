@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from harness.program.assembly import encode
 from harness.states.model import Place
 from harness.states.terms import NOWHERE, Origin, added, mixed, of_place, of_result, scaled
-from interp.optable import decode, encode
+from interp.optable import decode
 
 A = Place("gpr", 4, 0, 8)
 B = Place("gpr", 5, 0, 8)

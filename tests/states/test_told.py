@@ -8,12 +8,12 @@ from machine_code import A0, A1, ARRAY_SUM, MAGIC, NOP, RETURN, T0, V0, program
 from harness.abi import ABIS
 from harness.config.hints import Hint
 from harness.engines.base import MachineState
+from harness.program.assembly import encode
 from harness.states.draw import Draft
 from harness.states.expand import family
 from harness.states.model import Kind, Shape
 from harness.states.shape import Search
 from harness.states.source import ShapedStates
-from interp.optable import encode
 
 
 def told_shape(code: tuple[int, ...], *texts: str) -> Shape:
