@@ -14,7 +14,7 @@ from typing import Any, Literal, NamedTuple
 from interp.blocks import CU1, FR, STATUS, Assembler, Block, Key, slot
 from interp.events import GuestTrap, heard_by
 from interp.forms import CONSTANTS, DOUBLE, FCSR, HI, LO, OUTCOME, WORD, Op
-from interp.memory import Memory, cached
+from interp.memory import Memory
 from interp.optable import Loc
 from interp.words import M64, sext64, zext64
 
@@ -206,8 +206,8 @@ class Machine:
     ) -> Stop:
         at = key[0] if isinstance(key, tuple) else key
         self._ended = (None if trap else key, at)
-        if changed := self.memory.changed_code():
-            ran = sorted(address for address in self.coverage()[0] if cached(address) in changed)
+        if self.memory.overwritten:
+            ran = sorted(filter(self.memory.is_changed, self.coverage()[0]))
             self._events |= {("modified-code", address): None for address in ran}
         if trap is None:
             return Stop(kind, "", zext64(at), None, steps)

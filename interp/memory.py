@@ -46,7 +46,7 @@ class Memory:
     ``load`` and ``store`` move 1, 2, 4 or 8 bytes as an unsigned number. Raises: GuestTrap with the address.
     """
 
-    __slots__ = ("_fast", "_fetched", "_link", "_read", "_regions", "_written", "code")
+    __slots__ = ("_fast", "_fetched", "_link", "_read", "_regions", "_written", "code", "overwritten")
 
     def __init__(self) -> None:
         self.clear()
@@ -60,6 +60,8 @@ class Memory:
         self._read: dict[int, bytes | bytearray] = {}  # page number -> bytes, filled at the first touch
         self._written: dict[int, bytearray] = {}  # the pages that differ from their region
         self._fast = self._written  # what plain stores look at: empty between LL and the next store
+        #: The pages of code that were written: page number -> bytes as they were mapped.
+        self.overwritten: dict[int, bytes] = {}
         self._link: int | None = None
 
     def map(self, address: int, data: bytes, writable: bool, executable: bool | None = None) -> None:
@@ -82,19 +84,20 @@ class Memory:
         region = self._find(start)
         if region is None or start + size > region.end:
             raise ValueError(f"{address:016x} + {size:#x} bytes: not inside one region")
-        data: bytes | bytearray = region.data
-        for number, page in self._written.items():
-            offset = (number << PAGE_BITS) - region.start
-            if 0 <= offset < len(data):
-                data = data if isinstance(data, bytearray) else bytearray(data)
-                data[offset : offset + PAGE] = page
-        return bytes(data[start - region.start : start - region.start + size])
+        numbers = range(start >> PAGE_BITS, start + size + PAGE - 1 >> PAGE_BITS)
+        if not any(number in numbers for number in self._written):
+            return region.data[start - region.start : start - region.start + size]
+        pages = [self._written.get(number) or region.page(number << PAGE_BITS) for number in numbers]
+        return b"".join(pages)[start % PAGE :][:size]
 
     def fetch(self, address: int) -> int:
-        """The instruction word at ``address``."""
+        """The instruction word at ``address``, as it was mapped."""
         page = self._fetched.get(address >> PAGE_BITS)
         if page is None or address & 3:
-            page = self._runnable(address)
+            start, region = self._checked(address, 4, "fetch")
+            if not region.executable:
+                raise GuestTrap("tlb-fetch", zext64(address), "no code there")
+            page = self._fetched[address >> PAGE_BITS] = region.page(start)
         word: int = _UNPACK[4](page, address & PAGE - 1)[0]
         return word
 
@@ -102,7 +105,8 @@ class Memory:
         """Loads ``n`` bytes."""
         page, offset = self._read.get(address >> PAGE_BITS), address & PAGE - 1
         if page is None or offset & (n - 1):
-            page = self._readable(address, n)
+            start, region = self._checked(address, n, "load")
+            page = self._read.setdefault(start >> PAGE_BITS, region.page(start))
         value: int = _UNPACK[n](page, offset)[0]
         return value
 
@@ -139,26 +143,15 @@ class Memory:
             self.store(address, n, value)
         return int(linked)
 
-    def changed_code(self) -> frozenset[int]:
-        """The addresses, ``cached``, of the instructions that the guest has made others."""
-        changed: set[int] = set()
-        for start, end, before, writable, executable in self._regions:
-            now = self.read(start, end - start) if writable and executable else before
-            if now != before:
-                changed |= {start + n for n in range(0, end - start, 4) if now[n : n + 4] != before[n : n + 4]}
-        return frozenset(changed)
+    def is_changed(self, address: int) -> bool:
+        """Whether the guest has made the instruction at an address another."""
+        number, offset = divmod(cached(address), PAGE)
+        before = self.overwritten.get(number)
+        return before is not None and before[offset : offset + 4] != self._written[number][offset : offset + 4]
 
     def drop_link(self) -> None:
         """Forgets the link of LL."""
         self._link, self._fast = None, self._written
-
-    def _runnable(self, address: int) -> bytes:
-        """The page of a fetch, as it was mapped, on its first touch or never."""
-        start, region = self._checked(address, 4, "fetch")
-        if not region.executable:
-            raise GuestTrap("tlb-fetch", zext64(address), "no code there")
-        page = self._fetched[address >> PAGE_BITS] = region.page(start)
-        return page
 
     def _find(self, start: int) -> _Region | None:
         return next((region for region in self._regions if region.start <= start < region.end), None)
@@ -174,21 +167,15 @@ class Memory:
             raise GuestTrap(f"tlb-{access}", zext64(address), "nothing is mapped there")
         return start, region
 
-    def _readable(self, address: int, n: int) -> bytes | bytearray:
-        """The page of a load, on its first touch, in kseg1, or never."""
-        start, region = self._checked(address, n, "load")
-        number = start >> PAGE_BITS
-        if number not in self._read:
-            self._read[number] = region.page(start)
-        return self._read[number]
-
     def _writable(self, address: int, n: int) -> bytearray:
         """The page of a store, on its first touch, in kseg1, between LL and SC, or never."""
         start, region = self._checked(address, n, "store")
         if not region.writable:
             raise GuestTrap("tlb-store", zext64(address), "read-only memory")
-        self._fast = self._written
-        number = start >> PAGE_BITS
+        self._fast, number = self._written, start >> PAGE_BITS
         if number not in self._written:
-            self._written[number] = self._read[number] = bytearray(self._readable(address, n))
+            before = region.page(start)
+            self._written[number] = self._read[number] = bytearray(before)
+            if region.executable:
+                self.overwritten[number] = before
         return self._written[number]

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from harness.engines.replay import Step
 from harness.explain.slips import Run, Slip
-from interp.optable import Loc
+from interp.optable import Kind, Loc
 
 
 @dataclass(slots=True)
@@ -15,7 +15,8 @@ class Suspect:
     """An instruction that may be wrong in the C.
 
     ``evidence`` are pairs of the slip and the executed instruction in it; ``failing`` and ``passing`` the numbers of
-    states in which there is some. ``alone`` says that every step in evidence held no other instruction that could be.
+    states in which there is some. ``alone`` says that in no step in evidence another instruction could be wrong instead,
+    ``carried`` that the C worked on with a wrong result of it.
     """
 
     address: int
@@ -23,6 +24,7 @@ class Suspect:
     failing: set[int] = field(default_factory=set)
     passing: set[int] = field(default_factory=set)
     alone: bool = True
+    carried: bool = False
 
 
 def suspects(failing: Sequence[Run], passing: Sequence[Run]) -> list[Suspect]:
@@ -35,7 +37,8 @@ def suspects(failing: Sequence[Run], passing: Sequence[Run]) -> list[Suspect]:
                 one = found.setdefault(step.address, Suspect(step.address))
                 one.failing.add(number)
                 one.evidence.append((slip, step))
-                one.alone &= len(blamed) == 1
+                one.alone &= (len(blamed) == 1 or _is_wrong_for_itself(slip)) and not _uses_the_link(step)
+                one.carried |= slip.carried
     for number, run in enumerate(passing):
         for address in {step.address for slip in run.slips for step in blame(slip)}:
             if address in found:
@@ -58,13 +61,40 @@ def blame(slip: Slip) -> list[Step]:
         writers = [n for n, step in enumerate(steps) if loc in step.writes]
         blamed |= set(writers[-1:])
     if slip.went is not None:
-        ways = [n for n, step in enumerate(steps) if step.insn and step.insn.row.kind.has_slot]
-        blamed |= set(ways[-1:])
+        way = next((n for n in reversed(range(len(steps))) if _has_slot(steps[n])), None)
+        if way is not None:  # what comes behind its slot is where the C did not go, and a likely slot goes with it
+            behind = way + (not _is(steps[way], Kind.LIKELY))
+            blamed = {n for n in blamed if n <= behind} | {way}
     if slip.ended or not blamed:
-        blamed |= set(_strays(steps, slip.wrong))
+        reached = [n for n, step in enumerate(steps) if step.address == slip.last]
+        blamed |= set(_strays(steps, slip.wrong, reached[-1] if slip.ended and reached else 0))
     blamed = {_skipper(steps, n, slip) for n in blamed}
     firsts = [n for n in sorted(blamed) if not _depends(steps, n, blamed - {n})]
     return [steps[n] for n in firsts]
+
+
+def _is_wrong_for_itself(slip: Slip) -> bool:
+    """Whether each instruction to blame in a step is wrong, and none of them could be instead of another.
+
+    That needs a place or a way for each that nothing but itself decides.
+    """
+    if slip.ended or not (slip.wrong.keys() & {loc for step in slip.steps for loc in step.writes}):
+        return False
+    ways = [step for step in slip.steps if _has_slot(step)]
+    return len(ways) == 1 if slip.went is not None else not any(one.insn and one.insn.conditional for one in ways)
+
+
+def _has_slot(step: Step) -> bool:
+    return step.insn is not None and step.insn.row.kind.has_slot
+
+
+def _is(step: Step, kind: Kind) -> bool:
+    return step.insn is not None and step.insn.row.kind is kind
+
+
+def _uses_the_link(step: Step) -> bool:
+    """Whether what an instruction does hangs on the link of an LL, which no tie shows."""
+    return _is(step, Kind.STORE) and bool(step.insn and step.insn.row.results)
 
 
 def _skipper(steps: Sequence[Step], number: int, slip: Slip) -> int:
@@ -94,12 +124,12 @@ def _give_back(found: dict[int, Suspect]) -> None:
         del found[address]
 
 
-def _strays(steps: Sequence[Step], wrong: Iterable[Loc]) -> list[int]:
-    """Which instructions may have written where the guest does not write, or not come to an end."""
-    stores = [n for n, step in enumerate(steps) if step.access and step.access[2]]
+def _strays(steps: Sequence[Step], wrong: Iterable[Loc], first: int) -> list[int]:
+    """Which instructions from the first may have written where the guest does not write, or not come to an end."""
+    stores = [n for n, step in enumerate(steps) if n >= first and step.access and step.access[2]]
     if stores and all(loc[0] == "mem" for loc in wrong):
         return stores
-    return list(range(len(steps)))
+    return list(range(first, len(steps)))
 
 
 def _depends(steps: Sequence[Step], number: int, others: set[int]) -> bool:

@@ -11,6 +11,7 @@ from harness.engines.replay import Step
 from harness.explain.blame import Suspect
 from harness.explain.slips import Slip
 from interp.optable import Insn, Kind, Loc
+from interp.words import sext64, zext64
 
 #: Mistakes about delay slots, which any instruction that has one may show.
 DECIDED_LATE = "decided after its delay slot"
@@ -95,12 +96,26 @@ def _flow(slip: Slip, step: Step) -> str:
         return ""
     slot = next((one for one in slip.steps if one.address == step.address + 4), None)
     if slip.went is not None:
-        if slot is not None and set(slot.writes) & set(step.reads):
+        if slot is not None and _decides_behind(slot, slip, step) == slip.went[1]:
             return DECIDED_LATE
         return "goes the other way" if insn.row.kind in (Kind.BRANCH, Kind.LIKELY) else "goes elsewhere"
     if insn.row.kind is Kind.LIKELY and not step.taken and slip.wrong:
         return RUNS_SLOT
     return ""
+
+
+def _decides_behind(slot: Step, slip: Slip, step: Step) -> int | None:
+    """Where a branch or jump goes that reads its operands behind its slot; None where that makes no odds."""
+    insn = step.insn
+    if insn is None or not slot.writes.keys() & step.reads.keys():
+        return None
+    made = {loc: slip.wrong.get(loc, (value, value))[1] for loc, value in slot.writes.items()}
+    read = {**step.reads, **made}
+    operands = [sext64(read.get(insn.loc(name), 0)) for name in insn.row.operands]
+    decided = insn.row.meaning(*operands)
+    if insn.row.kind is Kind.INDIRECT:
+        return zext64(decided)
+    return insn.target(step.address) if decided else zext64(step.address + 8)
 
 
 def _low(pair: Pair, bits: int) -> bool:

@@ -198,6 +198,6 @@ def _needed(named: Sequence[Suspect], failing: Sequence[Run]) -> list[Suspect]:
     """The suspects that it takes to explain all failing states, each of which explains some on its own."""
     chosen = [named[0]]
     for one in named[1:]:
-        if one.failing - set().union(*(other.failing for other in chosen)) or (one.alone and not one.passing):
+        if one.failing - set().union(*(other.failing for other in chosen)) or (one.alone and (one.carried or not one.passing)):
             chosen.append(one)
     return chosen

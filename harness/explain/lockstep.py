@@ -99,6 +99,8 @@ class _Following:
         self._follower = Follower(target, before, fuel)
         self._stands = -1  # the address of the last tie that was judged
         self._visits: set[int] = set()  # numbers of the ties seen there: one that comes again is another visit
+        self._last = -1  # the address of the last tie that the C came to
+        self._uncarried: dict[Loc, Slip] = {}  # places that are wrong, of which no step has shown yet who uses them
         self._skipped = -1  # address of a branch whose slot came first in the C: its own tie says nothing
         self._aside: tuple[int, Wrong] | None = None  # a tie to which the reference did not come, and what was wrong
         self._steps: list[Step] = []
@@ -111,6 +113,7 @@ class _Following:
         """Judges the step that led here; says whether there is more to see."""
         tie, owner = self._watched.ties[sighting.number], self._watched.owners[sighting.number]
         self.run.sightings += 1
+        self._last = tie.address
         if self.run.sightings > MOST_SIGHTINGS or self._has_seen_enough():
             self.run.cut = not self.run.slips
             return False
@@ -235,8 +238,19 @@ class _Following:
     def _note(self, address: int, wrong: Wrong, went: tuple[int, int] | None) -> None:
         self.run.written.update({self.kind(loc) for step in self._steps for loc in step.writes})
         self.run.wrong.update({self.kind(loc) for loc in wrong})
+        self._carry(agrees=not wrong and went is None)
         if (wrong or went) and self._steps:
             self._slip(address, wrong, went)
+
+    def _carry(self, agrees: bool) -> None:
+        """Notes which wrong places a step used; those that it wrote anew are forgotten."""
+        if not self._uncarried:
+            return
+        for step in self._steps:
+            for loc in step.reads.keys() & self._uncarried.keys():
+                self._uncarried[loc].carried |= agrees
+            for loc in step.writes:
+                self._uncarried.pop(loc, None)
 
     def _correct(self, wrong: Wrong, address: int | None) -> None:
         """Gives the reference what the C holds, and lets it go on where the C is, if that is elsewhere."""
@@ -258,7 +272,9 @@ class _Following:
         values = {loc: value for step in self._steps for loc, value in step.writes.items()}
         values.update((loc, value) for loc, (_, value) in wrong.items())
         unchanged = frozenset(loc for loc, value in values.items() if self._old(loc) == value)
-        self.run.slips.append(Slip(self.run.sightings, at, tuple(self._steps), wrong, went, ended, unchanged))
+        slip = Slip(self.run.sightings, at, tuple(self._steps), wrong, went, ended, unchanged, self._last)
+        self.run.slips.append(slip)
+        self._uncarried.update(dict.fromkeys(wrong, slip))
 
     def _old(self, loc: Loc) -> int | None:
         """What the C held in a place at the last tie that was judged."""

@@ -36,3 +36,25 @@ def test_a_slot_with_a_wrong_value_of_its_own_is_blamed_itself() -> None:
 
 def test_a_slot_whose_wrong_value_is_once_the_old_one_by_chance_is_still_blamed_and_its_branch_is_not() -> None:
     assert blamed(slip(1, right=0x12, held=0x1200, old=7), slip(2, right=0x34, held=0, old=0)) == [SLOT]
+
+
+def test_a_branch_that_goes_wrong_and_a_slot_with_a_wrong_value_are_two_faults() -> None:
+    both = slip(1, right=0x12, held=0x1200, old=7)
+    both.went = SLOT + 4, BRANCH + 0x24
+    found = suspects([Run(slips=[both])], [])
+    assert {one.address for one in found} == {BRANCH, SLOT}
+    assert all(one.alone for one in found)
+
+
+def test_a_c_that_stops_in_a_slot_stops_because_of_the_slot() -> None:
+    ended = slip(1, right=0x12, held=0x12, old=7)
+    ended.wrong, ended.ended, ended.last = {}, "crash", SLOT
+    assert blamed(ended) == [SLOT]
+
+
+def test_of_a_store_that_needs_a_link_alone_nothing_is_certain() -> None:
+    # LL and SC share the link, which the C keeps where no tie shows it (MIPS III, LL and SC).
+    sc = Step(BRANCH, decode(encode("sc", t=2, s=4, imm=0)), reads={V0: 5}, writes={V0: 1}, access=(0, 4, True))
+    (found,) = suspects([Run(slips=[Slip(1, BRANCH + 4, (sc,), {V0: (1, 0)})])], [])
+    assert found.address == BRANCH
+    assert not found.alone

@@ -83,6 +83,14 @@ def test_a_branch_that_reads_what_its_slot_writes_is_decided_late() -> None:
     assert kind_of(Suspect(AT, [(slip, branch)]), fr=False) == DECIDED_LATE
 
 
+def test_a_branch_that_would_go_right_behind_its_slot_too_is_not_decided_late() -> None:
+    # blez of 0 is taken (MIPS III), and of the -1 that the slot makes as well: that the C goes on is another mistake.
+    branch = Step(AT, insn("blez", s=2, imm=4), reads={V0: 0}, taken=True)
+    slot = Step(AT + 4, insn("addiu", t=2, s=2, imm=-1), reads={V0: 0}, writes={V0: (1 << 64) - 1})
+    slip = Slip(1, AT + 8, (branch, slot), {}, (AT + 20, AT + 8))
+    assert kind_of(Suspect(AT, [(slip, branch)]), fr=False) == "goes the other way"
+
+
 def test_a_slot_whose_work_is_not_done_where_the_branch_is_not_taken_is_the_branchs_fault() -> None:
     branch = Step(AT, insn("bne", s=4, t=5, imm=4), reads={("gpr", 4): 1, ("gpr", 5): 1}, taken=False)
     slot = Step(AT + 4, insn("addiu", t=2, s=2, imm=1), reads={V0: 6}, writes={V0: 7})

@@ -43,9 +43,10 @@ def test_a_line_under_a_condition_is_no_wrong_way(tmp_path: Path, fault: str) ->
     assert [one.address & 0xFFFF_FFFF for one in told.culprits] == [project.ADDRESS + offset]
 
 
+@pytest.mark.parametrize("pair", [("logical shift", "slot"), ("other branch", "slot")], ids=" and ".join)
 @pytest.mark.parametrize("cached", [False, True], ids=["struct", "variables"])
-def test_two_faults_at_once_are_both_named(tmp_path: Path, cached: bool) -> None:
-    wrong = dict([FAULTS["logical shift"], FAULTS["slot"]])
+def test_two_faults_at_once_are_both_named(tmp_path: Path, cached: bool, pair: tuple[str, str]) -> None:
+    wrong = dict(FAULTS[name] for name in pair)
     told = explain(project.case_of(project.make(tmp_path, wrong, cached=cached)))
     named = {one.address & 0xFFFF_FFFF for one in told.culprits}
     assert named == {project.ADDRESS + offset for offset in wrong}
