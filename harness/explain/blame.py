@@ -15,8 +15,8 @@ class Suspect:
     """An instruction that may be wrong in the C.
 
     ``evidence`` are pairs of the slip and the executed instruction in it; ``failing`` and ``passing`` the numbers of
-    states in which there is some. ``alone`` says that in no step in evidence another instruction could be wrong instead,
-    ``carried`` that the C worked on with a wrong result of it.
+    states in which there is some. ``alone`` says that in no step in evidence another instruction could be wrong in its
+    place, ``carried`` that the C worked on with a wrong result of it.
     """
 
     address: int

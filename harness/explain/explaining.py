@@ -18,7 +18,7 @@ from harness.explain.describe import culprit_of, executed, memory_words, registe
 from harness.explain.guess import guess, like_of
 from harness.explain.model import Culprit, Executed, Explanation, Method, Surety
 from harness.explain.slips import Run
-from harness.explain.states import States, judged, states_near
+from harness.explain.states import States, judged, look_farther, states_near
 from harness.explain.tied import Tied, run_tied, undefined_at
 from harness.explain.trace import traced
 from harness.explain.watched import Sources
@@ -30,6 +30,8 @@ from harness.workbench import Workbench, shown_path
 
 #: States tried near a case, and how many failing and passing ones are looked at.
 _TRIES, _MOST = 64, 12
+#: States from all over the function that are tried for another fault.
+_FARTHER = 100
 #: Steps that agree in failing states: so many show that lockstep sees the translation, where no state passes.
 _AGREEING = 10
 #: Instructions that a slice shows.
@@ -114,6 +116,8 @@ class _Explaining:
     def _found(self) -> tuple[Method, str, tuple[Culprit, ...]]:
         """The culprits, by the surest method that has any."""
         states = states_near(self._opened, self._first, self._steps, _TRIES, _MOST)
+        if self._sources is not None:
+            look_farther(self._opened, states, _FARTHER, _MOST)
         return self._lockstep(states) or self._guessed(states)
 
     def _lockstep(self, states: States) -> tuple[Method, str, tuple[Culprit, ...]] | None:
@@ -198,6 +202,7 @@ def _needed(named: Sequence[Suspect], failing: Sequence[Run]) -> list[Suspect]:
     """The suspects that it takes to explain all failing states, each of which explains some on its own."""
     chosen = [named[0]]
     for one in named[1:]:
-        if one.failing - set().union(*(other.failing for other in chosen)) or (one.alone and (one.carried or not one.passing)):
+        believed = one.alone and (one.carried or not one.passing)
+        if believed or one.failing - set().union(*(other.failing for other in chosen)):
             chosen.append(one)
     return chosen

@@ -17,7 +17,7 @@ from interp.blocks import slot
 from interp.forms import CONSTANTS, FCSR, OUTCOME, SINK, Op
 from interp.machine import Machine
 from interp.optable import ROWS, Insn, Kind, Row, decode
-from interp.words import M64, sext8, sext16, sext32, sext64, zext32, zext64
+from interp.words import M64, sext, sext32, sext64, zext32, zext64
 
 #: Families of instructions that are mistaken for each other, by what their syntax and kind say.
 _Family = tuple[str, str, str]
@@ -96,9 +96,9 @@ _CUTS: tuple[tuple[str, Callable[[int], int]], ...] = (
     ("its low word, zero-extended", zext32),
     ("its low word, sign-extended", sext32),
     ("its low halfword, zero-extended", lambda x: x & 0xFFFF),
-    ("its low halfword, sign-extended", sext16),
+    ("its low halfword, sign-extended", lambda x: sext(x, 16)),
     ("its low byte, zero-extended", lambda x: x & 0xFF),
-    ("its low byte, sign-extended", sext8),
+    ("its low byte, sign-extended", lambda x: sext(x, 8)),
 )
 _CHANGES: tuple[tuple[str, Callable[[int], int]], ...] = (
     *_CUTS,
@@ -107,7 +107,7 @@ _CHANGES: tuple[tuple[str, Callable[[int], int]], ...] = (
     ("its sign the other way", lambda x: sext64(-x)),
     ("all bits the other way", lambda x: ~x),
     ("0 for 1 and 1 for 0", lambda x: x ^ 1),
-    ("the bytes of its halfword mirrored", lambda x: sext16(_turned(2)(x))),
+    ("the bytes of its halfword mirrored", lambda x: sext(_turned(2)(x), 16)),
     ("the bytes of its word mirrored", lambda x: sext32(_turned(4)(x))),
     ("all its bytes mirrored", lambda x: sext64(_turned(8)(x))),
     ("its words swapped", lambda x: sext64((x & 0xFFFF_FFFF) << 32 | zext64(x) >> 32)),

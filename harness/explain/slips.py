@@ -19,7 +19,7 @@ class Slip:
 
     ``at`` is where it should have come to, or the C did; ``steps`` are the instructions that the reference executed.
     ``wrong`` gives what each place should hold and what the C has there; ``went`` where the C should have come to and
-    where it did, if that is it. ``ended`` says how the C stopped where it did not come to a tie at all, and ``last`` the
+    where it did, if that is it. ``ended`` says how the C stopped where it did not come to a tie at all; ``last`` is the
     address of the last tie that it had come to. ``unchanged`` are the places, wrong or written by the reference, that
     hold what they held before the step. ``carried`` says that the C worked on with what was wrong: a later step that
     read it came out as the reference has it.

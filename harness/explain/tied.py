@@ -21,8 +21,8 @@ from harness.replaying import Opened
 from harness.translated.build import Library
 from harness.translated.compiler import CompilerRefusal
 
-#: Ties that are looked at in states that pass and in states that fail, and states of each at least.
-_MOST_PASSING, _MOST_FAILING, _LEAST = 300, 700, 2
+#: Ties that are looked at in states that pass, that fail near the case and farther off; and states of each at least.
+_MOST_PASSING, _MOST_FAILING, _MOST_FARTHER, _LEAST = 300, 700, 1000, 2
 
 
 #: Makes a compiler put a trap wherever the C could do what it leaves undefined (GCC and Clang manuals, UBSan).
@@ -43,7 +43,11 @@ def run_tied(opened: Opened, sources: Sources, steps: Sequence[Step], states: St
     """Runs the states of a case in lockstep; ``steps`` is the run of its own one in the reference."""
     found = Tied()
     library = _library(opened)
-    functions = _functions(opened, sources, steps)
+    reached = dict.fromkeys(step.address for step in steps)
+    for one in states.farther:
+        coverage = one.outcomes[0][1].coverage
+        reached |= dict.fromkeys(sorted(coverage.instructions)) if coverage is not None else {}
+    functions = _functions(opened, sources, reached)
     if library is None or not functions:
         found.notes.append("no tie between the C and guest addresses was found")
         return found
@@ -63,7 +67,7 @@ def undefined_at(opened: Opened, sources: Sources, steps: Sequence[Step], one: J
     The compiler is asked to trap there. What it traps in before the culprit hides what comes later.
     """
     library = _library(opened)
-    functions = _functions(opened, sources, steps)
+    functions = _functions(opened, sources, (step.address for step in steps))
     if library is None or not functions:
         return frozenset()
     try:
@@ -95,6 +99,7 @@ def _run(opened: Opened, sources: Sources, watched: Watched, states: States, fou
             found.notes.append(f"lockstep: {found.calibration.why}")
             return
         found.failing = _runs(lockstep, states.failing, _MOST_FAILING)
+        found.failing += _runs(lockstep, states.farther, _MOST_FARTHER)
     finally:
         leg.close()
     found.suspects = suspects(found.failing, passing)
@@ -120,12 +125,12 @@ def _library(opened: Opened) -> Library | None:
     return next((one for one, leg in legs if opened.candidate and leg is opened.candidate.engine), None)
 
 
-def _functions(opened: Opened, sources: Sources, steps: Sequence[Step]) -> list[TiedFunction]:
-    """The functions that the run came through, as far as their C is tied to addresses."""
+def _functions(opened: Opened, sources: Sources, addresses: Iterable[int]) -> list[TiedFunction]:
+    """The functions that hold the addresses that runs came through, as far as their C is tied to them."""
     outside = opened.job.target.outside
     boundaries = outside.boundaries if outside is not None else {}
     own = opened.function.address
-    reached = functions_of(opened.bench.program, (step.address for step in steps))
+    reached = functions_of(opened.bench.program, addresses)
     inside = [one for one in reached if one.address == own or one.address not in boundaries]
     return [tied for one in inside if (tied := sources.of(one)) is not None and tied.ties]
 

@@ -28,12 +28,13 @@ class Draft:
 
 
 def drafts(kept: Sequence[tuple[Edit, ...]]) -> st.SearchStrategy[Draft]:
-    """Draws drafts: every second one varies one of the kept runs, which may become more while drafts are drawn."""
+    """Draws drafts from ``kept`` runs, which may become more while drafts are drawn."""
+    return _SEEDS.map(lambda seed: draft_of(seed, kept))
 
-    def draft(seed: int) -> Draft:
-        return Draft(seed, kept[(seed >> 1) % len(kept)] if kept and seed & 1 else ())
 
-    return _SEEDS.map(draft)
+def draft_of(seed: int, kept: Sequence[tuple[Edit, ...]]) -> Draft:
+    """The draft that a drawn number of 64 bits stands for: every second one varies one of the kept runs."""
+    return Draft(seed, kept[(seed >> 1) % len(kept)] if kept and seed & 1 else ())
 
 
 def examples(shape: Shape) -> tuple[Draft, ...]:

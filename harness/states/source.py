@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Iterator
 from itertools import islice
 
@@ -10,7 +11,7 @@ from hypothesis import strategies as st
 from harness.coverage import Direction, Reach
 from harness.engines.base import MachineState, Outcome
 from harness.errors import HarnessError
-from harness.states.draw import Draft, drafts, examples
+from harness.states.draw import Draft, draft_of, drafts, examples
 from harness.states.expand import expand, family
 from harness.states.model import Edit, Shape
 from harness.states.shape import Search
@@ -61,6 +62,17 @@ class ShapedStates:
     def opening(self, states: int) -> Iterator[MachineState]:
         """The base state, and one for each way of its own that the search found: half of all states at most."""
         return islice(self._found(), states // 2)
+
+    def at_random(self, states: int, seed: int) -> Iterator[MachineState]:
+        """``states`` as a check runs them, drawn without Hypothesis."""
+        opening = list(self.opening(states))
+        yield from opening
+        left = states - len(opening)
+        chance = random.Random(seed)
+        while left > 0:
+            for before in islice(self.family(draft_of(chance.getrandbits(64), self._kept)), left):
+                left -= 1
+                yield before
 
     def _found(self) -> Iterator[MachineState]:
         yield self.base
