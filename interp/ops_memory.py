@@ -8,31 +8,16 @@ address, the lower bytes of the register. One meaning serves all widths where on
 
 from interp.memory import Memory
 from interp.optable import Kind, row
-from interp.words import lshr64, modulo, ones, sext, sext8, sext16, sext32, sext64
+from interp.words import lshr64, modulo, ones, sext
 
 
 @row("lb", "100000 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=1, narrow="always")
-def lb(mem: Memory, s: int, i: int) -> int:
-    """Loads a byte, sign-extended."""
-    return sext8(mem.load(s + i, 1))
-
-
 @row("lh", "100001 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=2, narrow="always")
-def lh(mem: Memory, s: int, i: int) -> int:
-    """Loads a halfword, sign-extended."""
-    return sext16(mem.load(s + i, 2))
-
-
 @row("lw", "100011 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=4, narrow="always")
-def lw(mem: Memory, s: int, i: int) -> int:
-    """Loads a word, sign-extended."""
-    return sext32(mem.load(s + i, 4))
-
-
 @row("ld", "110111 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=8)
-def ld(mem: Memory, s: int, i: int) -> int:
-    """Loads a doubleword."""
-    return sext64(mem.load(s + i, 8))
+def load(mem: Memory, n: int, s: int, i: int) -> int:
+    """Loads ``n`` bytes, sign-extended."""
+    return sext(mem.load(s + i, n), 8 * n)
 
 
 @row("lbu", "100100 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=1, narrow="always")

@@ -36,7 +36,7 @@ from enum import StrEnum
 from functools import cached_property, lru_cache
 from typing import Any, NamedTuple, TypeVar
 
-from interp.words import sext16, zext64
+from interp.words import sext, zext64
 
 #: A place that holds a guest value: ("gpr", 4) ("hi", 0) ("lo", 0) ("fpr", 3) ("fcsr", 0) ("cop0", 12), or
 #: ("mem", unsigned byte address).
@@ -184,5 +184,5 @@ def decode(word: int) -> Insn | None:
     for mask, rows in _BY_MAJOR[word >> 26].items():
         if found := rows.get(word & mask):
             s, t, d, a = (word >> lowest & 31 for lowest in (21, 16, 11, 6))
-            return Insn(found, word, s, t, d, a, sext16(word), word & 0xFFFF)
+            return Insn(found, word, s, t, d, a, sext(word, 16), word & 0xFFFF)
     return None

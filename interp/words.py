@@ -10,16 +10,6 @@ M32 = 0xFFFF_FFFF
 M64 = 0xFFFF_FFFF_FFFF_FFFF
 
 
-def sext8(v: int) -> int:
-    """The low 8 bits as a signed number."""
-    return ((v & 0xFF) ^ 0x80) - 0x80
-
-
-def sext16(v: int) -> int:
-    """The low 16 bits as a signed number."""
-    return ((v & 0xFFFF) ^ 0x8000) - 0x8000
-
-
 def sext32(v: int) -> int:
     """The low 32 bits as a signed number."""
     if -0x80000000 <= v <= 0x7FFFFFFF:

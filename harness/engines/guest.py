@@ -22,7 +22,7 @@ from harness.engines.base import (
 from harness.engines.footprint import Footprint
 from harness.engines.outside import Boundary, DeviceWindow, Effect, Outside, OutsideEvent
 from harness.engines.probes import Uses, ending
-from harness.engines.replay import Step, steps
+from harness.engines.replay import Replays, Step
 from harness.engines.world import World, callee_event
 from interp.events import GuestTrap
 from interp.machine import Machine, Reached, Stop
@@ -165,6 +165,7 @@ class Guest:
         windows = outside.windows if outside is not None else ()
         self.memory = _DeviceMemory(windows) if windows else _Memory()
         self.machine = Machine(self.memory, fr)
+        self._replays = Replays(self.machine)
         self._outside = outside
         self._boundaries = frozenset(outside.boundaries if outside is not None else ())
         self._barred = frozenset(map(sext64, self._boundaries))
@@ -274,7 +275,7 @@ class Guest:
         self._trace(True)
         while pc != until:
             at_boundary = False
-            for step in steps(self.machine, pc, until, crossing.fuel):
+            for step in self._replays.steps(pc, until, crossing.fuel, self.memory.barred):
                 if step.trap == BOUNDARY:
                     at_boundary = True
                     break

@@ -5,7 +5,7 @@ Several times slower than a run; it is there to explain one.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from dataclasses import dataclass, field
 from itertools import groupby
 from typing import NamedTuple
@@ -53,24 +53,40 @@ class _Traced(NamedTuple):
     decides: bool
 
 
-def steps(machine: Machine, pc: int, until: int, fuel: int) -> Iterator[Step]:
-    """Runs as ``Machine.run`` does, yielding each instruction after it was executed, at most ``fuel`` of them."""
-    key, last = sext64(pc), sext64(until)
-    blocks: dict[Key, tuple[Block, tuple[_Traced, ...]]] = {}
-    while key != last:
-        if key not in blocks:
-            made = machine.assembler.block(key, 1, (last,))
-            blocks[key] = made, tuple(_instructions(made, machine))
-        block, instructions = blocks[key]
-        for traced in instructions[:fuel]:
-            step = _executed(machine, traced)
-            yield step
-            if step.trap:
+_Blocks = dict[Key, tuple[Block, tuple[_Traced, ...]]]
+
+
+class Replays:
+    """Replays of one machine; what its blocks come to is kept for as long as the code stays."""
+
+    def __init__(self, machine: Machine) -> None:
+        self._machine = machine
+        self._code = machine.memory.code
+        self._kept: dict[tuple[int, Hashable], _Blocks] = {}  # by end and barriers
+
+    def steps(self, pc: int, until: int, fuel: int, barriers: Hashable = ()) -> Iterator[Step]:
+        """Runs as ``Machine.run`` does, yielding each instruction after it was executed, at most ``fuel`` of them.
+
+        ``barriers`` is what the fetches of the memory depend on besides its code.
+        """
+        machine, key, last = self._machine, sext64(pc), sext64(until)
+        if machine.memory.code != self._code:
+            self._code, self._kept = machine.memory.code, {}
+        blocks = self._kept.setdefault((last, barriers), {})
+        while key != last:
+            if key not in blocks:
+                made = machine.assembler.block(key, 1, (last,))
+                blocks[key] = made, tuple(_instructions(made, machine))
+            block, instructions = blocks[key]
+            for traced in instructions[:fuel]:
+                step = _executed(machine, traced)
+                yield step
+                if step.trap:
+                    return
+            fuel -= len(instructions)
+            if fuel < 0:
                 return
-        fuel -= len(instructions)
-        if fuel < 0:
-            return
-        key = block.next(machine.slots[OUTCOME])
+            key = block.next(machine.slots[OUTCOME])
 
 
 def _instructions(block: Block, machine: Machine) -> Iterator[_Traced]:

@@ -11,7 +11,7 @@ import struct
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from functools import lru_cache
+from functools import cache, lru_cache
 from itertools import permutations
 from typing import Protocol, TypeVar
 
@@ -22,6 +22,9 @@ from interp.optable import Loc
 
 #: After so many events a run is stopped like one that uses up its fuel.
 MOST_EVENTS = 5_000
+
+#: Calls of which it is kept what they leave: all legs, and all runs of a search, ask for that of the same ones.
+_KEPT_CALLS = 2_048
 
 #: Units: bytes of memory that an external may look at or fill at once, and of those that a report shows in full.
 _MOST_BYTES = 1 << 16
@@ -277,15 +280,21 @@ class World:
         return (stream.choice(window.values) if window.values else 1 << stream.number(1) % (8 * size)) & mask
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=_KEPT_CALLS)
 def clobbers(abi: Abi, fr: bool, draws: int, number: int) -> tuple[tuple[Loc, int], ...]:
     """What a call leaves in each register that it need not preserve: words in the general ones."""
+    locs, cells = _clobbered(abi, fr)
+    values = cells.unpack(_Stream(draws, f"left by call {number}").take(cells.size))
+    return tuple(zip(locs, [value & _M64 for value in values], strict=True))
+
+
+@cache
+def _clobbered(abi: Abi, fr: bool) -> tuple[tuple[Loc, ...], struct.Struct]:
+    """The registers that a call need not preserve, and how what they get lies in drawn bytes."""
     words: list[Loc] = [("gpr", n) for n in range(32) if n not in abi.preserved_gprs and n not in _RESERVED]
     words += [("hi", 0), ("lo", 0)]
     floats: list[Loc] = [("fpr", n) for n in range(32) if n not in abi.preserved_fprs]
-    cells = struct.Struct(f">{len(words)}i{len(floats)}{'Q' if fr else 'I'}")
-    values = cells.unpack(_Stream(draws, f"left by call {number}").take(cells.size))
-    return tuple((loc, value & _M64) for loc, value in zip([*words, *floats], values, strict=True))
+    return (*words, *floats), struct.Struct(f">{len(words)}i{len(floats)}{'Q' if fr else 'I'}")
 
 
 class _Stream:

@@ -22,7 +22,7 @@ from harness.opcodes.probe import (
     register_forms,
 )
 from interp.optable import Kind, Row
-from interp.words import sext16
+from interp.words import sext
 
 _SIGNED = (0, 1, -1, 2, 0xFF, -0x100, 0x5555, 0x7FFF, -0x8000)
 _UNSIGNED = (0, 1, 0xFF, 0x5555, 0x7FFF, 0x8000, 0xFF00, 0xFFFF)
@@ -89,7 +89,7 @@ def _immediate(row: Row, it: Line) -> int | None:
     value = it.fields.get("i")
     if row.access or not row.reads or not isinstance(value, int):
         return None
-    return value if "u" in row.operands else sext16(value)
+    return value if "u" in row.operands else sext(value, 16)
 
 
 def _made(

@@ -103,13 +103,11 @@ def scaled(origin: Origin, factor: int) -> Origin:
 
 
 def of_result(insn: Insn, operands: list[Origin], values: list[int]) -> Origin:
-    """The origin of an integer result; a product's is that of its low half.
+    """The origin of an integer result of operands of which one is followed; a product's is that of its low half.
 
     ``operands`` and ``values`` (signed) are in the order of ``insn.sources``.
     """
     name = insn.row.name
-    if all(operand is NOWHERE for operand in operands):
-        return NOWHERE
     if name in _PLUS_CONSTANT:
         return operands[0]
     if name in _SUMS:

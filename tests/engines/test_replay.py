@@ -8,7 +8,7 @@ from collections.abc import Mapping
 import pytest
 
 from harness.engines.base import PAGE
-from harness.engines.replay import Step, steps
+from harness.engines.replay import Replays, Step
 from harness.program.assembly import encode
 from interp.machine import Machine
 from interp.memory import Memory
@@ -42,7 +42,7 @@ def machine_with(*code: str | int, gpr: dict[int, int] | None = None, fr: bool =
 
 
 def trace(*code: str | int, gpr: dict[int, int] | None = None, fuel: int = 100, fr: bool = False) -> list[Step]:
-    return list(steps(machine_with(*code, gpr=gpr, fr=fr), CODE, CODE + 4 * len(code), fuel))
+    return list(Replays(machine_with(*code, gpr=gpr, fr=fr)).steps(CODE, CODE + 4 * len(code), fuel))
 
 
 def test_registers_read_and_written_are_told_with_unsigned_values() -> None:
@@ -132,7 +132,7 @@ def test_the_replay_of_a_machine_with_ieee_results_has_them_too() -> None:
     for ieee, trap in ((False, "unimplemented-operation"), (True, "")):
         machine = Machine(machine_with("add.s fd=2 fs=1 ft=0").memory, True, ieee=ieee)
         machine.set_state([0] * 32, 0, 0, [0, 1, *[0] * 30], 0)
-        (step,) = steps(machine, CODE, CODE + 4, 1)
+        (step,) = Replays(machine).steps(CODE, CODE + 4, 1)
         assert (step.trap, step.writes.get(("fpr", 2))) == (trap, 1 if ieee else None)
 
 
@@ -150,8 +150,24 @@ def test_a_replay_ends_as_the_run_does() -> None:
             gpr: dict[int, int] = {n: rng.choice([DATA, 1, -1, rng.getrandbits(31)]) for n in range(1, 32)}
             run, replayed = machine_with(*code, gpr=gpr, fr=fr), machine_with(*code, gpr=gpr, fr=fr)
             stop = run.run(CODE, CODE + 80, 100)
-            path = list(steps(replayed, CODE, CODE + 80, 100))
+            path = list(Replays(replayed).steps(CODE, CODE + 80, 100))
             assert path[-1].trap == stop.trap
             assert stop.steps == len(path) - (1 if stop.trap else 0)
             assert replayed.get_state() == run.get_state()
             assert replayed.memory.read(DATA, 256) == run.memory.read(DATA, 256)
+
+
+def test_a_replay_knows_that_the_code_is_another() -> None:
+    machine = machine_with("addiu t=2 s=0 imm=1")
+    replays = Replays(machine)
+    (step,) = replays.steps(CODE, CODE + 4, 1)
+    assert step.writes == {("gpr", 2): 1}
+    machine.memory.clear()
+    machine.memory.map(CODE, words("addiu t=2 s=0 imm=2"), writable=False)
+    (step,) = replays.steps(CODE, CODE + 4, 1)
+    assert step.writes == {("gpr", 2): 2}
+
+
+def test_a_replay_ends_at_each_run_s_own_end() -> None:
+    replays = Replays(machine_with("addiu t=2 s=0 imm=1", "addiu t=2 s=0 imm=2", "addiu t=2 s=0 imm=3"))
+    assert [len(list(replays.steps(CODE, CODE + 4 * n, 9))) for n in (3, 1, 2, 3)] == [3, 1, 2, 3]

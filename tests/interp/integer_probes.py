@@ -26,7 +26,7 @@ from integer_operands import IMMEDIATES, pairs, singles, value
 
 from harness.program.assembly import encode
 from interp.optable import ROWS, Insn, Kind, Row, decode
-from interp.words import sext16, sext64, zext64
+from interp.words import sext, sext64, zext64
 
 #: Registers of the frame round a probe; the runner sets all but END, SCRATCH and CODE.
 OPERANDS, RESULTS, END, DATA, SCRATCH, MARK, CODE, RETURN = 20, 21, 22, 23, 24, 25, 26, 28
@@ -264,7 +264,7 @@ def _cell(rng: Random, row: Row, number: int, choice: _Choice, source: _Source, 
     registers = dict(zip("std", chosen, strict=True))
     registers |= {letter: registers[other] if other else 0 for letter, other in choice.items()}
     fields = {letter: register for letter, register in registers.items() if letter in row.fields}
-    immediate = IMMEDIATES[number] if number < len(IMMEDIATES) else sext16(rng.getrandbits(16))
+    immediate = IMMEDIATES[number] if number < len(IMMEDIATES) else sext(rng.getrandbits(16), 16)
     if "i" in row.fields:
         fields["i"] = 2 if row.kind in _BRANCHES else immediate
     if "a" in row.fields:
