@@ -23,9 +23,10 @@ from harness.engines.footprint import Footprint
 from harness.engines.outside import Boundary, DeviceWindow, Effect, Outside, OutsideEvent
 from harness.engines.probes import Uses, ending
 from harness.engines.replay import Replays, Step
+from harness.engines.trail import coverage, jumps
 from harness.engines.world import World, callee_event
 from interp.events import GuestTrap
-from interp.machine import Machine, Reached, Stop
+from interp.machine import Machine, Stop
 from interp.memory import PAGE_BITS, Memory
 from interp.optable import Loc
 from interp.words import sext64, zext64
@@ -204,15 +205,15 @@ class Guest:
         Units: ``fuel`` in instructions.
         """
         machine, pc, left = self.machine, entry, fuel
-        parts: list[Reached] = []
+        parts: list[Coverage] = []
         events: dict[tuple[str, int], None] = {}
-        jumps: set[tuple[int, int]] = set()
+        jumped: set[tuple[int, int]] = set()
         in_callee = False
         while True:
             stop = machine.run(pc, RETURN_ADDRESS, left)
-            parts.append(machine.coverage())
-            events |= dict.fromkeys(machine.events)
-            jumps |= machine.jumps()
+            parts.append(coverage(machine))
+            events |= machine.events
+            jumped |= jumps(machine)
             left -= stop.steps
             if stop.trap != BOUNDARY:
                 break
@@ -230,18 +231,19 @@ class Guest:
             stop._replace(steps=fuel - left),
             self._coverage(parts),
             tuple(GuestEvent(kind, address) for kind, address in events),
-            frozenset(jumps),
+            frozenset(jumped),
             self.outside_events,
             tuple(self._effects),
             in_callee,
         )
 
-    def _coverage(self, parts: list[Reached]) -> Coverage:
+    def _coverage(self, parts: list[Coverage]) -> Coverage:
         """What all parts of a run reached of the program itself."""
         if len(parts) == 1:
-            return Coverage(*parts[0])
-        instructions, edges = (frozenset().union(*sets) for sets in zip(*parts, strict=True))
-        return Coverage(instructions - self._boundaries, edges)
+            return parts[0]
+        instructions = {address for part in parts for address in part.instructions}
+        edges = frozenset(edge for part in parts for edge in part.edges)
+        return Coverage(frozenset(instructions - self._boundaries), edges)
 
     def steps(self, entry: int, fuel: int, probing: bool = False) -> Iterator[Step]:
         """Runs as ``run`` does, instruction by instruction.

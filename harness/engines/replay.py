@@ -17,7 +17,7 @@ from interp.forms import FCSR, OUTCOME, SINK, Op
 from interp.machine import Machine
 from interp.memory import Memory
 from interp.optable import Insn, Kind, Loc
-from interp.words import M64, sext64, zext64
+from interp.words import M64, sext64
 
 _Places = tuple[tuple[Loc, int], ...]
 
@@ -75,7 +75,7 @@ class Replays:
         blocks = self._kept.setdefault((last, barriers), {})
         while key != last:
             if key not in blocks:
-                made = machine.assembler.block(key, 1, (last,))
+                made = machine.assembler.block(key, 1, last)
                 blocks[key] = made, tuple(_instructions(made, machine))
             block, instructions = blocks[key]
             for traced in instructions[:fuel]:
@@ -96,7 +96,7 @@ def _instructions(block: Block, machine: Machine) -> Iterator[_Traced]:
         insn = _insn(machine, address)
         sources, targets = (kind(insn, machine.fr) if insn else () for kind in (operands.sources, operands.targets))
         yield _Traced(
-            zext64(address),
+            address,
             insn,
             tuple(next(ops) for _ in same),
             tuple((loc, machine.place(loc)) for loc in sources),
@@ -107,9 +107,9 @@ def _instructions(block: Block, machine: Machine) -> Iterator[_Traced]:
 
 
 def _insn(machine: Machine, address: int) -> Insn | None:
-    """The instruction at a signed address, if there is one."""
+    """The instruction at an address, if there is one."""
     try:
-        return machine.assembler.prepared(address).insn
+        return machine.assembler.prepared(sext64(address)).insn
     except GuestTrap:
         return None
 
