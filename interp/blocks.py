@@ -10,25 +10,25 @@ coprocessor 1 is usable. Sets of slots are bits of a number, bit n for slot n.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container, Iterable, Sequence
-from dataclasses import dataclass, field
+import sys
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from functools import cache, partial
 from typing import Any, NamedTuple
 
 from interp.events import GuestTrap, open_, trap
-from interp.forms import COP0, DECISION, FCSR, FLOATS, HI, LO, NOTHING, OUTCOME, SINK, WORD, Floats, Op, form_of
+from interp.forms import COP0, FCSR, FILES, FLOATS, HI, LO, NOWHERE, OUTCOME, SINK, WORD, Floats, Op, form_of
 from interp.memory import Memory
-from interp.optable import REGISTERS, Insn, Kind, Loc, decode
-from interp.words import sext32, sext64
+from interp.optable import REGISTERS, Insn, Kind, decode
+from interp.words import sext32, sext64, zext64
 
 STATUS, CU1, FR = COP0 + 12, 1 << 29, 1 << 26  # Status and two of its bits: coprocessor 1 usable, 64-bit FPRs
-_FILES = {"gpr": 0, "hi": HI, "lo": LO, "fcsr": FCSR, "fpr": WORD, "cop0": COP0}  #: slots of the registers 0
-_REGISTERS = {name: (_FILES[file], *field) for name, (file, *field) in REGISTERS.items()}
-_REGISTERS |= {NOTHING: (SINK, 32, 0), DECISION: (OUTCOME, 32, 0)}
+_REGISTERS = NOWHERE | {name: (FILES[file], *field) for name, (file, *field) in REGISTERS.items()}
 
 _LONGEST = 256  # instructions of a block
-_COPROCESSOR_1 = (0x11, 0x31, 0x35, 0x39, 0x3D)  # major opcodes
 _HI_AND_LO = 1 << HI | 1 << LO
+_ODD_FPRS = 0xAAAA_AAAA << WORD
+_COPROCESSOR_1 = 0xFFFF_FFFF << WORD | 1 << FCSR
 
 #: What runs next: a signed address, or the (delay slot, target) of a likely branch that is taken.
 Key = int | tuple[int, int]
@@ -36,23 +36,22 @@ Key = int | tuple[int, int]
 
 @dataclass(slots=True, eq=False)
 class Block:
-    """Straight-line code at signed addresses: its ops, the address of each, and what runs next."""
+    """Straight-line code: its ops, the unsigned address of the instruction of each, and what runs next."""
 
     key: Key
-    start: int
     sound: int = 1  # what is so at its end; while it is made, so far
     length: int = 0  # instructions
     ops: list[Op] = field(default_factory=list)
-    addresses: list[int] = field(default_factory=list)  # of the instruction of each op
+    addresses: list[int] = field(default_factory=list)
     exits: tuple[Key, Key] | None = None  # not taken, taken; None: the outcome is the address
-    branch: int | None = None  # address of the conditional branch that ends it
+    branch: int | None = None  # unsigned address of the conditional branch that ends it
     moved_at: int = -2  # its length at the last MFHI or MFLO
     following: dict[int, Block] = field(default_factory=dict)  # by outcome, what ran next so far
 
-    def add(self, address: int, ops: Sequence[Op]) -> None:
-        """Appends ops of the instruction at ``address``."""
+    def add(self, address: int, ops: tuple[Op, ...]) -> None:
+        """Appends ops of the instruction at a signed address."""
         self.ops += ops
-        self.addresses += [address] * len(ops)
+        self.addresses += [zext64(address)] * len(ops)
 
     def next(self, outcome: Any) -> Any:
         """The key of what runs behind it, by the value in OUTCOME."""
@@ -67,21 +66,6 @@ class Prepared(NamedTuple):
     needed: int  # what must be sound
     written: int  # but for register 0
     narrowing: int  # what is written becomes sound if these are; -1: never
-
-
-_FIELDS: dict[str, Callable[[Insn], int]] = {
-    "i": lambda insn: insn.imm,
-    "u": lambda insn: insn.uimm,
-    "a": lambda insn: insn.a,
-    "a32": lambda insn: insn.a + 32,
-    "k": lambda insn: insn.d,
-    "n": lambda insn: insn.row.access,
-}
-
-
-def slot(loc: Loc) -> int:
-    """The slot of a register, of a floating-point register that of its word."""
-    return _FILES[loc[0]] + loc[1]
 
 
 def _copy(value: Any, _y: Any) -> Any:
@@ -100,30 +84,20 @@ def _check_status(new: int, old: int) -> None:
     trap("refused", (new ^ old) & FR)
 
 
-def _refuse_branch(_x: Any, _y: Any) -> None:
-    open_("branch-in-delay-slot", True)
-    trap("refused", True)
-
-
 def _note(kind: str, _y: Any) -> None:
     open_(kind, True)
 
 
 def _raise(miss: GuestTrap, _y: Any) -> None:
-    raise GuestTrap(miss.kind, miss.fault_address, miss.detail)
-
-
-def _place(word: int, name: str) -> int:
-    """The slot of the register that an operand or result of an instruction word stands for."""
-    first, lowest, number = _REGISTERS[name]
-    return first + (word >> lowest & 31 | number)
+    raise replace(miss)
 
 
 def _places(word: int, names: Iterable[str]) -> int:
-    """The set of the slots of operands or results."""
+    """The set of the slots of operands or results of an instruction word."""
     slots = 0
     for name in names:
-        slots |= 1 << _place(word, name)
+        first, lowest, number = _REGISTERS[name]
+        slots |= 1 << first + (word >> lowest & 31 | number)
     return slots
 
 
@@ -143,23 +117,26 @@ class Assembler:
         self.floats = Floats(r, fr)
         self._ieee = ieee
         self._pooled = cache(self._added)
-        self._prepared: dict[int, Prepared] = {}  # by word
+        #: What the instruction of a word comes to.
+        self.prepare = cache(self._made)
 
-    def block(self, key: Key, sound: int, ends: Container[int]) -> Block:
-        """The block at ``key``: it ends with a branch, before one of ``ends``, or at a word that cannot run.
+    def block(self, key: Key, sound: int, end: int) -> Block:
+        """The block at ``key``: it ends with a branch, before the address ``end``, or at a word that cannot run.
 
-        ``sound`` is what is so at its start.
+        ``sound`` is what is so at its start. The block at ``end`` is longer than any fuel.
         """
+        if key == end:
+            return Block(key, length=sys.maxsize)
         address, target = key if isinstance(key, tuple) else (key, None)
-        block = Block(key, address, sound)
+        block = Block(key, sound)
         insn = self._append(block, address, in_slot=target is not None)
         if target is not None:
             block.exits = target, target
             return block
         while insn and not insn.row.kind.has_slot:
             address += 4
-            if address in ends or block.length == _LONGEST:
-                block.add(address - 4, [(_copy, OUTCOME, self._pooled(1), 0)])
+            if address == end or block.length == _LONGEST:
+                block.add(address - 4, ((_copy, OUTCOME, self._pooled(1), 0),))
                 block.exits = address, address
                 return block
             insn = self._append(block, address)
@@ -170,7 +147,7 @@ class Assembler:
     def _branch(self, block: Block, address: int, insn: Insn) -> None:
         """Ends a block with the branch or jump at ``address`` and its delay slot."""
         taken = sext64(insn.target(address))
-        block.branch = address if insn.conditional else None
+        block.branch = zext64(address) if insn.conditional else None
         if insn.row.kind is Kind.LIKELY:
             block.exits = address + 8, (address + 4, taken)
             return
@@ -182,68 +159,52 @@ class Assembler:
         block.length += 1
         try:
             insn, ops, needed, written, narrowing = self.prepared(address)
+            if in_slot and insn.row.kind.has_slot:
+                block.add(address, (self._noted("branch-in-delay-slot"),))
+                raise GuestTrap("refused")
         except GuestTrap as miss:
-            block.add(address, [(_raise, SINK, self._pooled(miss), 0)])
+            block.add(address, ((_raise, SINK, self._pooled(miss), 0),))
             return None
-        if in_slot and insn.row.kind.has_slot:
-            block.add(address, [(_refuse_branch, SINK, 0, 0)])
-            return None
-        if missing := needed & ~block.sound:
-            block.add(address, _checks(missing))
         if written & _HI_AND_LO == _HI_AND_LO and block.length - block.moved_at <= 2:
-            block.add(address, [(_note, SINK, self._pooled("hilo-hazard"), 0)])
+            ops = self._noted("hilo-hazard"), *ops
         elif insn.row.reads in (("hi",), ("lo",)):
             block.moved_at = block.length
-        block.add(address, ops)
+        if missing := needed & ~block.sound:
+            ops = *_checks(missing), *ops
         if insn.row.links:
-            to = _place(insn.word, insn.row.results[0]) or SINK
-            block.add(address, [(_copy, to, self._pooled(address + 8), 0)])
+            ops = *ops, (_copy, self._slot(insn, insn.row.results[0]) or SINK, self._pooled(address + 8), 0)
+        block.add(address, ops)
         sound = block.sound | needed
         block.sound = sound & ~written if narrowing & ~sound else sound | written
         return insn
 
     def prepared(self, address: int) -> Prepared:
         """What the instruction at a signed address comes to. Raises: what its fetch raises, or the ``rejection``."""
-        word = self._memory.fetch(address)
-        prepared = self._prepared.get(word)
-        if prepared is None:
-            insn = decode(word)
-            if insn is None:
-                raise GuestTrap(rejection(word), None, f"word {word:08x}")
-            prepared = self._prepared[word] = self.prepare(insn)
-        return prepared
+        return self.prepare(self._memory.fetch(address))
 
-    def prepare(self, insn: Insn) -> Prepared:
-        """What an instruction comes to."""
-        row, word = insn.row, insn.word
-        ops: list[Op] = []
-        if kind := self._open(insn):
-            ops.append((_note, SINK, self._pooled(kind), 0))
+    def _made(self, word: int) -> Prepared:
+        """What an instruction comes to. Raises: the ``rejection`` of a word that is none."""
+        insn = decode(word)
+        if insn is None:
+            raise GuestTrap(rejection(word), None, f"word {word:08x}")
+        row, read, written = insn.row, _places(word, insn.row.reads), _places(word, insn.row.results)
         needed = _places(word, row.word)
-        if word >> 26 in _COPROCESSOR_1:
+        ops: list[Op] = []
+        if row.links and read & written:
+            ops.append(self._noted("link-register"))
+        odd = (read | written) & _ODD_FPRS and not self.floats.fr
+        if odd and (row.kind is Kind.FLOAT or 64 in (row.fp_in, row.fp_out)):
+            ops.append(self._noted("odd-fpr"))
+        if (read | written) & _COPROCESSOR_1:
             needed |= 1 << STATUS
-        written = _places(word, row.results) & ~1
         if written & 1 << STATUS:
             ops.append((_check_status, SINK, insn.t, STATUS))
-        narrowing = 0 if row.narrow or row.links else -1
-        if row.narrow == "inherits":
-            narrowing = _places(word, row.reads)
-        return Prepared(insn, (*ops, self._op(insn)), needed, written, narrowing)
-
-    def _open(self, insn: Insn) -> str:
-        """What is open whatever the values are, if anything."""
-        row, word = insn.row, insn.word
-        if row.links and _places(word, row.results) & _places(word, row.reads):
-            return "link-register"
-        if self.floats.fr or not (row.kind is Kind.FLOAT or row.fp_in == 64 or row.fp_out == 64):
-            return ""
-        odd = any(_place(word, name) & 1 for name in row.reads + row.results if name in FLOATS)
-        return "odd-fpr" if odd else ""
+        narrowing = read if row.narrow == "inherits" else 0 if row.narrow else -1
+        return Prepared(insn, (*ops, self._op(insn)), needed, written & ~1, narrowing)
 
     def _op(self, insn: Insn) -> Op:
         """The op of the meaning itself."""
-        row, form = insn.row, form_of(insn.row)
-        call = row.meaning
+        row, form, call = insn.row, form_of(insn.row), insn.row.meaning
         if form.bound:
             call = partial(call, *(self._constant(insn, name) for name in form.bound))
         a, b = [self._slot(insn, name, row.fp_in) for name in form.takes]
@@ -252,15 +213,24 @@ class Assembler:
             call = form.make(call, self.floats, d, a, b, second, self._ieee)
         return call, d, a, b
 
-    def _slot(self, insn: Insn, name: str, width: int) -> int:
+    def _slot(self, insn: Insn, name: str, width: int = 0) -> int:
         """The slot of an operand or result; ``width`` is that of floating-point registers."""
         if name not in _REGISTERS:
             return self._pooled(self._constant(insn, name))
-        place = _place(insn.word, name)
+        first, lowest, number = _REGISTERS[name]
+        place = first + (insn.word >> lowest & 31 | number)
         return self.floats.views[place][0] if width == 64 and name in FLOATS else place
 
     def _constant(self, insn: Insn, name: str) -> Any:
-        return self._memory if name == "mem" else _FIELDS[name](insn)
+        """The value of an operand that is no register."""
+        if name == "mem":
+            return self._memory
+        fields = {"i": insn.imm, "u": insn.uimm, "a": insn.a, "a32": insn.a + 32, "k": insn.d, "n": insn.row.access}
+        return fields[name]
+
+    def _noted(self, kind: str) -> Op:
+        """The op that notes something open."""
+        return _note, SINK, self._pooled(kind), 0
 
     def _added(self, value: Any) -> int:
         """The slot of a constant."""
@@ -270,8 +240,5 @@ class Assembler:
 
 def _checks(slots: int) -> list[Op]:
     """Ops that see whether slots are sound, and note or trap where not."""
-    return [
-        (_check_usable if place == STATUS else _check_word, SINK, place, 0)
-        for place in range(slots.bit_length())
-        if slots >> place & 1
-    ]
+    places = [place for place in range(slots.bit_length()) if slots >> place & 1]
+    return [(_check_usable if place == STATUS else _check_word, SINK, place, 0) for place in places]

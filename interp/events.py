@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 
 #: Trap id -> what it is and where it is defined.
 TRAPS: dict[str, str] = {
@@ -48,18 +49,17 @@ WARNINGS: dict[str, str] = {
 }
 
 
+@dataclass(eq=False)
 class GuestTrap(Exception):  # noqa: N818 - an event of the guest, not an error of ours
     """Ends the run: the guest raised the exception ``kind`` of the processor.
 
     ``fault_address`` (unsigned) is where a bad access went, ``fcsr`` what a floating-point exception leaves in FCSR.
     """
 
-    def __init__(self, kind: str, fault_address: int | None = None, detail: str = "", fcsr: int | None = None) -> None:
-        super().__init__(kind)
-        self.kind = kind
-        self.fault_address = fault_address
-        self.detail = detail
-        self.fcsr = fcsr
+    kind: str
+    fault_address: int | None = None
+    detail: str = ""
+    fcsr: int | None = None
 
 
 def trap(kind: str, cond: object, fcsr: int | None = None) -> None:
@@ -70,23 +70,18 @@ def trap(kind: str, cond: object, fcsr: int | None = None) -> None:
 
 def open_(kind: str, cond: object) -> None:
     """Notes that something open was used where the condition holds; the chip, and the run, go on."""
-    if cond:
-        _listener(kind)
+    if cond and _listeners:
+        _listeners[-1](kind)
 
 
-def _deaf(kind: str) -> None:
-    """Nobody listens: a row was called outside a run."""
-
-
-_listener: Callable[[str], None] = _deaf
+_listeners: list[Callable[[str], None]] = []  # the last one hears; none does where a row is called outside a run
 
 
 @contextmanager
 def heard_by(listener: Callable[[str], None]) -> Iterator[None]:
     """Sends what ``open_`` notes to ``listener``; rows are pure, so the listener cannot be one of their operands."""
-    global _listener
-    before, _listener = _listener, listener
+    _listeners.append(listener)
     try:
         yield
     finally:
-        _listener = before
+        _listeners.pop()

@@ -26,9 +26,11 @@ from interp.words import M32
 SINK, HI, LO, FCSR = range(32, 36)
 WORD, HIGH, DOUBLE, COP0, OUTCOME = range(36, 165, 32)
 CONSTANTS = OUTCOME + 1
+FILES = {"gpr": 0, "hi": HI, "lo": LO, "fcsr": FCSR, "fpr": WORD, "cop0": COP0}  #: slots of the registers 0
 
 FLOATS = ("fs", "ft", "fd")  #: operands and results that are floating-point registers
-NOTHING, DECISION = "nothing", "decision"  #: operand or result that is not there, and the result of a branch
+#: The operand or result that is not there, and the result of a branch: their slots as ``REGISTERS`` has fields.
+NOWHERE = {"nothing": (SINK, 32, 0), "decision": (OUTCOME, 32, 0)}
 
 Function = Callable[..., Any]
 Op = tuple[Function, int, int, int]
@@ -54,12 +56,11 @@ class Floats:
     def saved(self, slot: int) -> Any:
         """The value of a slot that is None, which is kept there unless a half of it is undefined."""
         r, (double, low, high) = self.r, self.views[slot]
-        if slot != double:
-            r[low], r[high] = r[double] & M32, r[double] >> 32
-        elif self.fr:
-            return r[high] << 32 | r[low]
-        else:
-            r[double] = r[high] << 32 | r[low]
+        if slot == double:
+            whole = r[high] << 32 | r[low]
+            r[double] = None if self.fr else whole
+            return whole
+        r[low], r[high] = r[double] & M32, r[double] >> 32
         return r[slot]
 
     def used(self, slot: int) -> Any:
@@ -130,6 +131,6 @@ def form_of(row: Row) -> Form:
     )
     scope: dict[str, Any] = {"settle": settle}
     exec(text, scope)
-    a, b, *_ = *names[first:], NOTHING, NOTHING
-    d, second, *_ = *((DECISION,) if row.kind.has_slot else row.results), NOTHING, NOTHING
+    a, b, *_ = *names[first:], "nothing", "nothing"
+    d, second, *_ = *(("decision",) if row.kind.has_slot else row.results), "nothing", "nothing"
     return Form(tuple(names[:first]), (a, b), (d, second), None if text == _PLAIN else scope["make"])

@@ -6,14 +6,13 @@ and how far the iterator over the ops came tells its address: exact traps cost a
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterator, Sequence
 from operator import length_hint
 from typing import Any, Literal, NamedTuple
 
-from interp.blocks import CU1, FR, STATUS, Assembler, Block, Key, slot
+from interp.blocks import CU1, FR, STATUS, Assembler, Block, Key
 from interp.events import GuestTrap, heard_by
-from interp.forms import CONSTANTS, DOUBLE, FCSR, HI, LO, OUTCOME, WORD, Op
+from interp.forms import CONSTANTS, DOUBLE, FCSR, FILES, HI, LO, OUTCOME, Op
 from interp.memory import Memory
 from interp.optable import Loc
 from interp.words import M64, sext64, zext64
@@ -46,15 +45,15 @@ class Stop(NamedTuple):
     detail: str = ""
 
 
-#: Addresses of instructions, and (address, taken) of conditional branches, unsigned.
-Reached = tuple[frozenset[int], frozenset[tuple[int, bool]]]
-
-
 class Machine:
     """One R4300 over a memory, for any number of runs.
 
     ``fr`` is the FR bit of Status. With ``ieee`` set, FP operations that the chip leaves to software have their IEEE
-    result and are noted as open. ``slots`` hold all values as ``blocks`` lays them out.
+    result and are noted as open. ``slots`` hold all values as ``forms`` lays them out.
+
+    Of the last run: ``events`` are what it met that is open, (id, unsigned address), each once, in order of first
+    occurrence. ``trail`` are the blocks that it went through, the one that trapped up to there, and ``next`` is what
+    would run behind them, None after a trap.
     """
 
     def __init__(self, memory: Memory, fr: bool, ieee: bool = False) -> None:
@@ -62,15 +61,15 @@ class Machine:
         self.fr = fr
         self.slots: list[Any] = [0] * CONSTANTS
         self.assembler = Assembler(memory, self.slots, fr, ieee)
-        self._start = Block(0, 0)
-        self._blocks: dict[Key, dict[int, Block]] = {}  # by what is sound at the start
+        self.blocks: dict[Key, dict[int, Block]] = {}  #: what was made so far, by what is sound at the start
+        self.events: dict[tuple[str, int], None] = {}
+        self.trail: list[Block] = []
+        self.next: Key | None = None
+        self._files = FILES | ({"fpr": DOUBLE} if fr else {})
+        self._start = Block(0)
         self._code: tuple[tuple[int, bytes], ...] = ()
         self._until = 0
-        self._ends: set[int] = set()  # every ``until`` of a run
-        self._trail: list[Block] = []
         self._position: Iterator[Op] = iter(())
-        self._ended: tuple[Key | None, int] = (None, 0)  # what would run next, None after a trap; where
-        self._events: dict[tuple[str, int], None] = {}
         self.set_state((0,) * 32, 0, 0, (0,) * 32, 0)
 
     def set_state(self, gpr: Sequence[int], hi: int, lo: int, fpr: Sequence[int], fcsr: int) -> None:
@@ -84,13 +83,13 @@ class Machine:
 
     def get_state(self) -> Registers:
         """The registers as they are."""
-        r, first, saved = self.slots, self.place(("fpr", 0)), self.assembler.floats.saved
+        r, first, saved = self.slots, self._files["fpr"], self.assembler.floats.saved
         fpr = [saved(at) if value is None else value for at, value in enumerate(r[first : first + 32], first)]
         return Registers(tuple(map(zext64, r[:32])), zext64(r[HI]), zext64(r[LO]), tuple(fpr), r[FCSR])
 
     def place(self, loc: Loc) -> int:
         """The slot of a register."""
-        return slot(loc) + (DOUBLE - WORD if self.fr and loc[0] == "fpr" else 0)
+        return self._files[loc[0]] + loc[1]
 
     def get(self, loc: Loc) -> int:
         """The unsigned value of a register."""
@@ -106,109 +105,68 @@ class Machine:
         self.slots[place] = value if loc[0] in ("fpr", "fcsr") else sext64(value)
 
     @property
-    def events(self) -> list[tuple[str, int]]:
-        """What the last run met that is open: (id, unsigned address), each once, in order of first occurrence."""
-        return list(self._events)
-
-    @property
     def stale_halves(self) -> frozenset[int]:
         """With FR, the FPRs whose upper half is undefined, for their last write had 32 bits."""
         return frozenset(n for n in range(32) if self.fr and self.slots[DOUBLE + n] is None)
-
-    @property
-    def blocks(self) -> Iterator[Block]:
-        """The blocks that were made so far; what is changed in one counts the next time that it runs."""
-        return (block for same in self._blocks.values() for block in same.values())
 
     def run(self, pc: int, until: int, fuel: int) -> Stop:
         """Runs from ``pc`` until ``until`` is next, a trap, or the next block would exceed ``fuel`` instructions.
 
         ``until`` is not seen in the delay slot of a branch.
         """
-        r, trail, block, left = self.slots, self._trail, self._prepare(sext64(until)), fuel
+        r, left, block = self.slots, fuel, self._begun(sext64(until))
+        trail = self.trail
         r[OUTCOME] = sext64(pc)
         with heard_by(self._note):
             try:
                 while True:
                     block = block.following.get(r[OUTCOME]) or self._follow(block, r[OUTCOME])
                     if left < block.length:
-                        return self._stop("returned" if block.key == self._until else "fuel", block.key, fuel - left)
+                        break
                     left -= block.length
                     trail.append(block)
                     self._position = position = iter(block.ops)
                     for op, d, a, b in position:
                         r[d] = op(r[a], r[b])
             except GuestTrap as trap:
-                at = self._address()
+                ran = self._ran()
                 if trap.fcsr is not None:
                     r[FCSR] = trap.fcsr
-                return self._stop("trap", at, fuel - left - block.length + (at - block.start) // 4, trap)
+                trail[-1] = Block(block.key, addresses=ran)
+                steps = fuel - left - block.length + len(set(ran)) - 1
+                stop = Stop("trap", trap.kind, ran[-1], trap.fault_address, steps, trap.detail)
+            else:
+                self.next = block.key
+                at = zext64(block.key[0] if isinstance(block.key, tuple) else block.key)
+                stop = Stop("returned" if block.key == self._until else "fuel", "", at, None, fuel - left)
+        if self.memory.overwritten:
+            instructions = sorted({address for block in trail for address in block.addresses})
+            self.events |= {("modified-code", at): None for at in instructions if self.memory.is_changed(at)}
+        return stop
 
-    def coverage(self) -> Reached:
-        """What the last run reached, the instruction that trapped included.
-
-        A branch to the instruction after its slot counts for both directions.
-        """
-        ended, at = self._ended
-        following = [*(block.key for block in self._trail[1:]), ended]
-        instructions: set[int] = set()
-        edges: set[tuple[int, bool]] = set()
-        for block, key in set(zip(self._trail, following, strict=False)):
-            first, ran = zext64(block.start), block.length if key is not None else (at - block.start) // 4 + 1
-            instructions.update(range(first, first + 4 * ran, 4))
-            if block.branch is not None and block.exits:
-                edges.update((zext64(block.branch), taken) for taken in (False, True) if block.exits[taken] == key)
-        return frozenset(instructions), frozenset(edges)
-
-    def jumps(self) -> frozenset[tuple[int, int]]:
-        """The jumps through registers of the last run: (where the block of the jump begins, target), unsigned."""
-        following = [*(block.key for block in self._trail[1:]), self._ended[0]]
-        pairs = zip(self._trail, following, strict=False)
-        return frozenset(
-            (zext64(block.start), zext64(key)) for block, key in pairs if block.exits is None and isinstance(key, int)
-        )
-
-    def _prepare(self, until: int) -> Block:
-        """Starts the records of a run afresh; drops the blocks if the code is another or ``until`` is a new end."""
-        if self.memory.code != self._code or until not in self._ends:
-            self._code = self.memory.code
-            self._start = Block(0, 0, 1 | 1 << STATUS)
-            self._blocks.clear()
-        self._until = until
-        self._ends.add(until)
-        self._trail.clear()
-        self._events.clear()
+    def _begun(self, until: int) -> Block:
+        """What comes before a run: drops the blocks if the code or its end is another than before."""
+        if self.memory.code != self._code or until != self._until:
+            self._code, self._until = self.memory.code, until
+            self._start = Block(0, 1 | 1 << STATUS)
+            self.blocks.clear()
+        self.events, self.trail, self.next = {}, [], None
         return self._start
 
     def _follow(self, block: Block, outcome: Any) -> Block:
-        """What runs behind ``block``, compiled for few sets of what is sound; the end is longer than any fuel."""
+        """What runs behind ``block``, compiled for few sets of what is sound."""
         key = block.next(outcome)
-        if key == self._until:
-            return Block(key, key, length=sys.maxsize)
-        same = self._blocks.setdefault(key, {})
+        same = self.blocks.setdefault(key, {})
         sound = block.sound if block.sound in same or len(same) < _VARIANTS else 1
         if sound not in same:
-            same[sound] = self.assembler.block(key, sound, self._ends)
-        if key not in self._ends:
-            block.following[outcome] = same[sound]
+            same[sound] = self.assembler.block(key, sound, self._until)
+        block.following[outcome] = same[sound]
         return same[sound]
 
-    def _address(self) -> int:
-        """The signed address of the op that runs."""
-        block = self._trail[-1]
-        return block.addresses[len(block.ops) - 1 - length_hint(self._position)]
+    def _ran(self) -> list[int]:
+        """The addresses of the ops of the last block that ran, the one that runs included."""
+        block = self.trail[-1]
+        return block.addresses[: len(block.ops) - length_hint(self._position)]
 
     def _note(self, kind: str) -> None:
-        self._events[kind, zext64(self._address())] = None
-
-    def _stop(
-        self, kind: Literal["returned", "trap", "fuel"], key: Key, steps: int, trap: GuestTrap | None = None
-    ) -> Stop:
-        at = key[0] if isinstance(key, tuple) else key
-        self._ended = (None if trap else key, at)
-        if self.memory.overwritten:
-            ran = sorted(filter(self.memory.is_changed, self.coverage()[0]))
-            self._events |= {("modified-code", address): None for address in ran}
-        if trap is None:
-            return Stop(kind, "", zext64(at), None, steps)
-        return Stop(kind, trap.kind, zext64(at), trap.fault_address, steps, trap.detail)
+        self.events[kind, self._ran()[-1]] = None

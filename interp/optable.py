@@ -106,7 +106,7 @@ class Row:
         status = ["fcsr"] * (self.kind is Kind.FLOAT and "fcsr" in self.results)
         self.reads = (*(operand for operand in self.operands if operand in REGISTERS), *status)
         self.links = self.kind.has_slot and bool(self.results)
-        self.narrow = self.narrow or ("always" if self.word else "")
+        self.narrow = self.narrow or ("always" if self.word or self.links else "")
 
 
 class Insn(NamedTuple):

@@ -263,7 +263,7 @@ def preparing() -> float:
         for function in program.functions:
             address = sext64(function.address)
             while zext64(address) < function.end:
-                block = assembler.block(address, 1, ())
+                block = assembler.block(address, 1, 0)
                 address += 4 * block.length
                 instructions += block.length
         times.append((time.process_time() - start) / instructions)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import chain
 
 from harness.compare import Rules, first_difference
 from harness.engines.base import Outcome, Target
@@ -110,12 +111,11 @@ class Dictionary:
     def _changed(self, changes: Sequence[tuple[int, Mutant]]) -> Iterator[None]:
         """Puts changes into the blocks that were made, for as long as they last."""
         kept: list[tuple[Block, list[Op], list[int]]] = []
-        for block in self._guest.machine.blocks:
+        for block in chain(*(same.values() for same in self._guest.machine.blocks.values())):
             for address, mutant in changes:
-                signed = sext64(address)
-                if signed in block.addresses:
+                if address in block.addresses:
                     kept.append((block, block.ops, block.addresses))
-                    self._change(block, signed, mutant)
+                    self._change(block, address, mutant)
         try:
             yield
         finally:
@@ -124,7 +124,7 @@ class Dictionary:
 
     def _change(self, block: Block, address: int, mutant: Mutant) -> None:
         assembler = self._guest.machine.assembler
-        prepared = assembler.prepared(address)
+        prepared = assembler.prepared(sext64(address))
         own = [n for n, one in enumerate(block.addresses) if one == address]
         first, last = own[0], own[-1] + 1
         links = block.ops[last - 1 : last] if prepared.insn.row.links else []

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from difflib import SequenceMatcher
 from typing import Any
 
-from interp.blocks import slot
 from interp.forms import CONSTANTS, FCSR, OUTCOME, SINK, Op
 from interp.machine import Machine
 from interp.optable import ROWS, Insn, Kind, Row, decode
@@ -74,11 +73,10 @@ def _siblings(machine: Machine, insn: Insn) -> Iterator[Mutant]:
         swapped = insn.word & ~(0x3FF << 11) | insn.d << 16 | insn.t << 11
         words.append(("its operands the other way round", swapped))
     for like, word in words:
-        other = decode(word)
-        if other is None:
+        if decode(word) is None:
             continue
         text = like if " " in like else f"like {like}"
-        yield Mutant(text, machine.assembler.prepare(other).ops)
+        yield Mutant(text, machine.assembler.prepare(word).ops)
 
 
 # --- results and operands ----------------------------------------------------------------------------------------
@@ -144,7 +142,7 @@ def _results(machine: Machine, insn: Insn, ops: tuple[Op, ...]) -> Iterator[Muta
         yield from _float_results(machine, insn, ops, names)
         return
     for name in names:
-        place = slot(insn.loc(name))
+        place = machine.place(insn.loc(name))
         if place == 0:
             continue
         of = f" in {name}" if len(names) > 1 else ""
@@ -153,7 +151,7 @@ def _results(machine: Machine, insn: Insn, ops: tuple[Op, ...]) -> Iterator[Muta
         old = _scratch(machine)
         yield Mutant(f"writes nothing{of}", ((_take, old, place, 0), *ops, (_take, place, old, 0)))
     if names == ["lo", "hi"] or names == ["hi", "lo"]:
-        hi, lo, old = slot(("hi", 0)), slot(("lo", 0)), _scratch(machine)
+        hi, lo, old = machine.place(("hi", 0)), machine.place(("lo", 0)), _scratch(machine)
         yield Mutant("HI and LO swapped", (*ops, (_take, old, hi, 0), (_take, hi, lo, 0), (_take, lo, old, 0)))
 
 
@@ -211,7 +209,7 @@ def _operands(machine: Machine, insn: Insn, ops: tuple[Op, ...]) -> Iterator[Mut
         if loc[0] not in ("gpr", "hi", "lo") or loc == ("gpr", 0):
             continue
         for like, change in _OPERANDS:
-            yield Mutant(f"of operand {name} {like}", _with_operand(machine, ops, slot(loc), _op(change)))
+            yield Mutant(f"of operand {name} {like}", _with_operand(machine, ops, machine.place(loc), _op(change)))
     if insn.row.access:
         for like, distance in (("1", 1), ("2", 2), ("3", 3), ("4", 4)):
             for sign in (1, -1):
@@ -221,7 +219,7 @@ def _operands(machine: Machine, insn: Insn, ops: tuple[Op, ...]) -> Iterator[Mut
                     return sext64(x + step)
 
                 text = f"{like} byte{'s' if distance > 1 else ''} {'behind' if sign > 0 else 'before'} its address"
-                yield Mutant(text, _with_operand(machine, ops, slot(insn.loc("s")), moved))
+                yield Mutant(text, _with_operand(machine, ops, machine.place(insn.loc("s")), moved))
 
 
 def _with_operand(

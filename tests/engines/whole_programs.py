@@ -6,7 +6,7 @@ so that neither has to be stopped and each runs the way it always does.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Container
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
@@ -91,12 +91,11 @@ class _Watched(Assembler):
         self._returns = returns
         self._arrived = arrived
 
-    def block(self, key: Key, sound: int, ends: Container[int]) -> Block:
-        block = super().block(key, sound, ends)
-        address = zext64(block.start)
-        if not isinstance(key, tuple) and address in self._returns:
+    def block(self, key: Key, sound: int, end: int) -> Block:
+        block = super().block(key, sound, end)
+        if not isinstance(key, tuple) and (address := zext64(key)) in self._returns:
             block.ops.insert(0, (lambda _x, _y: self._note(address), 0, 0, 0))
-            block.addresses.insert(0, block.start)
+            block.addresses.insert(0, address)
         return block
 
     def _note(self, address: int) -> int:

@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.abi import GPR_NAMES
+from harness.engines import trail
 from harness.program.assembly import encode
 from interp.machine import Machine, Stop
 from interp.memory import PAGE, Memory
@@ -34,6 +35,12 @@ def words(*instructions: str | int) -> bytes:
 
 def page(data: bytes) -> bytes:
     return data.ljust(-(-max(len(data), 1) // PAGE) * PAGE, b"\0")
+
+
+def coverage(machine: Machine) -> tuple[frozenset[int], frozenset[tuple[int, bool]]]:
+    """What the last run reached: instructions, and directions of branches."""
+    reached = trail.coverage(machine)
+    return reached.instructions, reached.edges
 
 
 @dataclass

@@ -52,4 +52,4 @@ def test_an_operand_is_checked_on_the_fifth_way_into_a_block_too() -> None:
     for way in range(5):
         machine.set_state(registers({2: 1 << 40}), 0, 0, [0] * 32, 0)
         assert machine.run(CODE + 16 * way, CODE + 4 * 21, 100).kind == "returned"
-        assert machine.events == ([] if way < 4 else [("non-canonical-operand", CODE + 4 * 20)])
+        assert list(machine.events) == ([] if way < 4 else [("non-canonical-operand", CODE + 4 * 20)])

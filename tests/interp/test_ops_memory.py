@@ -222,7 +222,7 @@ def test_kseg0_and_kseg1_name_the_same_bytes() -> None:
 
 def test_a_linked_store_succeeds_and_one_without_a_link_fails() -> None:
     after = run(["ll t=2 s=4", "addiu t=2 s=2 i=1", "sc t=2 s=4"], {4: DATA}, data="00000007")
-    assert (after[2], after.data(0, 4), after.machine.events) == (1, "00000008", [])
+    assert (after[2], after.data(0, 4), list(after.machine.events)) == (1, "00000008", [])
     after = run(["sc t=2 s=4"], {2: 9, 4: DATA}, data="00000007")
     assert (after[2], after.data(0, 4)) == (0, "00000007")
     after = run(["lld t=2 s=4", "daddiu t=2 s=2 i=1", "scd t=2 s=4"], {4: DATA}, data="00000007ffffffff")
@@ -243,7 +243,7 @@ def test_a_linked_store_succeeds_and_one_without_a_link_fails() -> None:
 )
 def test_open_uses_of_a_link_are_events(code: list[str], kind: str, at: int) -> None:
     after = run(code, {3: 5, 4: DATA})
-    assert (after[3], after.machine.events) == (1, [(kind, CODE + 4 * at)])
+    assert (after[3], list(after.machine.events)) == (1, [(kind, CODE + 4 * at)])
 
 
 def test_a_link_does_not_leak_into_the_next_run() -> None:

@@ -25,6 +25,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "harness.engines.operands",
         "harness.engines.probes",
         "harness.engines.replay",
+        "harness.engines.trail",
         "harness.program.assembly",
     ),
     ("harness.program", "harness.evidence", "harness.explain.model", "harness.nights", "harness.culprits"),
