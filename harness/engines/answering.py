@@ -103,6 +103,15 @@ class Answering:
         return next((one for one in held if one.address <= address and address + size <= one.end), None)
 
 
+def put_register(registers: Any, loc: Loc, value: int) -> None:
+    """Gives a register of the exchange an unsigned value."""
+    kind, number = loc
+    if kind in ("gpr", "fpr"):
+        getattr(registers, kind)[number] = value
+    else:
+        setattr(registers, kind, value)
+
+
 class _View:
     """The exchange of a waiting call as the world sees it."""
 
@@ -127,12 +136,7 @@ class _View:
 
     def set(self, loc: Loc, value: int) -> None:
         """Gives a register an unsigned value."""
-        kind, number = loc
-        registers = self._process.exchange.registers
-        if kind in ("gpr", "fpr"):
-            getattr(registers, kind)[number] = value
-        else:
-            setattr(registers, kind, value)
+        put_register(self._process.exchange.registers, loc, value)
 
     def read(self, address: int, size: int) -> bytes:
         """The bytes at a guest address."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from harness.config import Binding, Build, MemoryOrder
-from harness.engines.answering import Answering
+from harness.engines.answering import Answering, put_register
 from harness.engines.base import MachineState, Outcome, Region, StopKind, Target, boundary_pages
 from harness.errors import HarnessError
 from harness.translated import shared
@@ -19,6 +19,7 @@ from harness.translated.crossings import NamedFunction
 from harness.translated.shared import ffi
 from harness.translated.symbols import function_at
 from harness.translated.worker import Death, Worker
+from interp.optable import Loc
 
 _LOW_WORD = 0xFFFF_FFFF
 
@@ -41,13 +42,16 @@ class Sighting:
     """What the C holds where it has come to a tied line: the number of the tie, registers, variables, and memory.
 
     ``registers`` is a state without memory; ``variables`` are bits in the order in which the C names them there, with
-    their widths in bytes. ``read`` gives bytes of the guest's memory by address and size.
+    their widths in bytes. ``read`` gives bytes of the guest's memory by address and size. ``put`` gives a register or a
+    byte of memory another value, and ``put_variable`` a variable by its number, where the C is compiled to take that.
     """
 
     number: int
     registers: MachineState
     variables: tuple[tuple[int, int], ...]
     read: Callable[[int, int], bytes]
+    put: Callable[[Loc, int], None]
+    put_variable: Callable[[int, int], None]
 
 
 class Translated:
@@ -144,7 +148,20 @@ class Translated:
         count = exchange.seen_count
         seen = zip(ffi.unpack(exchange.seen, 64)[:count], ffi.unpack(exchange.seen_bytes, 64)[:count], strict=True)
         registers = self._registers(process, before)
-        return self.watcher(Sighting(exchange.boundary, registers, tuple(seen), process.memory.read))
+
+        def put(loc: Loc, value: int) -> None:
+            if loc[0] == "mem":
+                process.memory.write(loc[1], bytes([value]))
+                return
+            put_register(exchange.registers, loc, value)
+            exchange.put_registers = 1
+
+        def put_variable(number: int, bits: int) -> None:
+            exchange.seen[number] = bits
+            exchange.put_variables |= 1 << number
+
+        read = process.memory.read
+        return self.watcher(Sighting(exchange.boundary, registers, tuple(seen), read, put, put_variable))
 
     def _after(self, process: Worker, before: MachineState) -> MachineState:
         return replace(self._registers(process, before), memory=process.regions_after()[: len(before.memory)])

@@ -64,13 +64,22 @@ def blame(slip: Slip) -> list[Step]:
         way = next((n for n in reversed(range(len(steps))) if _has_slot(steps[n])), None)
         if way is not None:  # what comes behind its slot is where the C did not go, and a likely slot goes with it
             behind = way + (not _is(steps[way], Kind.LIKELY))
-            blamed = {n for n in blamed if n <= behind} | {way}
+            blamed = {n for n in blamed if n <= behind} | {_leader(steps, way, slip)}
     if slip.ended or not blamed:
         reached = [n for n, step in enumerate(steps) if step.address == slip.last]
         blamed |= set(_strays(steps, slip.wrong, reached[-1] if slip.ended and reached else 0))
     blamed = {_skipper(steps, n, slip) for n in blamed}
     firsts = [n for n in sorted(blamed) if not _depends(steps, n, blamed - {n})]
     return [steps[n] for n in firsts]
+
+
+def _leader(steps: Sequence[Step], way: int, slip: Slip) -> int:
+    """What led the C elsewhere: the branch or jump ``way``, or its slot where that goes where the branch cannot go."""
+    branch = steps[way]
+    if slip.went is None or branch.insn is None or not branch.insn.conditional or way + 1 >= len(steps):
+        return way
+    ways = branch.insn.target(branch.address), branch.address + 8
+    return way if slip.went[1] in ways or slip.last != steps[way + 1].address else way + 1
 
 
 def _is_wrong_for_itself(slip: Slip) -> bool:
@@ -113,8 +122,7 @@ def _give_back(found: dict[int, Suspect]) -> None:
     """
     for address, branch in list(found.items()):
         slot = found.get(address + 4)
-        wrong_way = any(slip.went is not None or slip.ended for slip, _ in branch.evidence)
-        if slot is None or wrong_way or not all(step.insn and step.insn.conditional for _, step in branch.evidence):
+        if slot is None or not all(_may_be_of_slot(slip, step, slot.address) for slip, step in branch.evidence):
             continue
         for slip, _ in branch.evidence:
             slot.evidence += [(slip, step) for step in slip.steps if step.address == slot.address]
@@ -122,6 +130,12 @@ def _give_back(found: dict[int, Suspect]) -> None:
         slot.passing |= branch.passing
         slot.alone &= branch.alone
         del found[address]
+
+
+def _may_be_of_slot(slip: Slip, step: Step, slot: int) -> bool:
+    """Whether a step for which a branch is blamed went the right way and through its slot."""
+    right = slip.went is None and not slip.ended and step.insn is not None and step.insn.conditional
+    return right and any(one.address == slot for one in slip.steps)
 
 
 def _strays(steps: Sequence[Step], wrong: Iterable[Loc], first: int) -> list[int]:

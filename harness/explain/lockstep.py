@@ -20,6 +20,7 @@ from harness.engines.base import RETURN_ADDRESS, MachineState, Outcome, StopKind
 from harness.engines.replay import Step
 from harness.engines.translated import Sighting, Translated
 from harness.explain.follow import Follower
+from harness.explain.neighbours import changed
 from harness.explain.slips import STACK, Blind, Run, Slip, Wrong
 from harness.explain.variables import Variables
 from harness.explain.watched import Watched
@@ -61,7 +62,8 @@ class Lockstep:
     def run(self, before: MachineState, learning: bool = False) -> Run:
         """Calls the C from ``before`` and follows it; ``before`` has the effects of isolated callees.
 
-        A state that passes is good for ``learning`` which variables are registers.
+        A state that passes is good for ``learning`` which variables are registers. C that is compiled for it is put
+        right after each wrong step, so that a fault does not hide what would come behind it.
         """
         one = _Following(self._target, self._watched, self, before, self._fuel, learning)
         self._leg.watcher = one.at_tie
@@ -108,6 +110,7 @@ class _Following:
         self._memory: dict[int, bytes] = {}  # and in its writable regions
         self._latest: tuple[MachineState, dict[int, bytes]] | None = None
         self._over = False
+        self._sighting: Sighting | None = None
 
     def at_tie(self, sighting: Sighting) -> bool:
         """Judges the step that led here; says whether there is more to see."""
@@ -122,6 +125,7 @@ class _Following:
         if tie.address == self._skipped:
             self._skipped = -1
             return True
+        self._sighting = sighting
         held = self._variables.registers(tie, owner, sighting)
         wrong = self._come_to(sighting.number, tie.address, held, sighting.read)
         if self._learning:
@@ -184,7 +188,7 @@ class _Following:
 
     def finish(self, outcome: Outcome) -> None:
         """Judges what came after the last tie."""
-        self.run.outcome = outcome
+        self.run.outcome, self._sighting = outcome, None
         if self._over or (outcome.after is None and outcome.stop is StopKind.RETURNED):  # it was not to go on
             return
         if outcome.stop is StopKind.RETURNED and outcome.after is not None:
@@ -244,7 +248,7 @@ class _Following:
 
     def _carry(self, agrees: bool) -> None:
         """Notes which wrong places a step used; those that it wrote anew are forgotten."""
-        if not self._uncarried:
+        if not self._uncarried or self._watched.mends:
             return
         for step in self._steps:
             for loc in step.reads.keys() & self._uncarried.keys():
@@ -253,15 +257,30 @@ class _Following:
                 self._uncarried.pop(loc, None)
 
     def _correct(self, wrong: Wrong, address: int | None) -> None:
-        """Gives the reference what the C holds, and lets it go on where the C is, if that is elsewhere."""
-        for loc, (_, value) in wrong.items():
-            self._follower.put(loc, value)
-        if address is not None:
-            self._follower.restart(address)
+        """Makes the reference and the C hold the same: what the C holds, or what is right where the C can be mended.
+
+        Where the C is elsewhere, at ``address``, the reference goes on there.
+        """
         if self._latest is not None:
             self._held, self._memory = self._latest
+        if self._watched.mends and address is None and self._sighting is not None:
+            self._mend(self._sighting, wrong)
+        else:
+            for loc, (_, value) in wrong.items():
+                self._follower.put(loc, value)
+        if address is not None:
+            self._follower.restart(address)
         self._follower.opened = ""
         self._steps = []
+
+    def _mend(self, sighting: Sighting, wrong: Wrong) -> None:
+        """Gives the C what is right."""
+        self._variables.put_right(sighting, wrong)
+        right = {loc: value for loc, (value, _) in wrong.items() if loc[0] != "mem"}
+        if self._held is not None and right:
+            self._held = changed(self._held, right)
+        for region in self._regions if len(right) < len(wrong) else ():
+            self._memory[region.address] = self._follower.read(region.address, len(region.data))
 
     def _wrong(self, address: int, held: MachineState, read: Reader) -> Wrong:
         """What the C holds otherwise than the reference."""

@@ -48,7 +48,7 @@ def neighbours(before: MachineState, steps: Sequence[Step], count: int, seed: in
     chance = random.Random(seed)
     for number in range(count):
         chosen = words if number % 4 == 3 else chance.sample(words, min(len(words), 1 + number % 3))
-        yield _changed(before, {loc: _value(loc, before, chance) for loc in chosen})
+        yield changed(before, {loc: _value(loc, before, chance) for loc in chosen})
 
 
 def _words(read: list[Loc], pointers: set[Loc], writable: list[Region]) -> list[Loc]:
@@ -102,7 +102,8 @@ def _now(loc: Loc, before: MachineState) -> int:
     return files[loc[0]][loc[1]] or 0
 
 
-def _changed(before: MachineState, values: dict[Loc, int]) -> MachineState:
+def changed(before: MachineState, values: dict[Loc, int]) -> MachineState:
+    """A state with other values in registers and aligned words of memory."""
     gpr, fpr, memory = list(before.gpr), list(before.fpr), list(before.memory)
     hi, lo, fcsr = before.hi, before.lo, before.fcsr
     for (kind, number), value in values.items():

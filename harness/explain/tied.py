@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from harness.compare import compared_registers
@@ -23,8 +24,8 @@ from harness.translated.compiler import CompilerRefusal
 
 #: Ties that are looked at in states that pass, that fail near the case and farther off; and states of each at least.
 _MOST_PASSING, _MOST_FAILING, _MOST_FARTHER, _LEAST = 300, 700, 1000, 2
-
-
+#: What is not seen of a C that cannot be put right after a wrong step.
+_HIDDEN = "the C cannot be put right after a wrong step, which may hide others"
 #: Makes a compiler put a trap wherever the C could do what it leaves undefined (GCC and Clang manuals, UBSan).
 _UNDEFINED_TRAPS = ("-fsanitize=undefined", "-fsanitize-undefined-trap-on-error")
 
@@ -51,13 +52,33 @@ def run_tied(opened: Opened, sources: Sources, steps: Sequence[Step], states: St
     if library is None or not functions:
         found.notes.append("no tie between the C and guest addresses was found")
         return found
+    variables, blind = Variables(), _blind(opened)
     try:
         watched = watch(sources, functions, library)
     except CompilerRefusal as refusal:
-        said = refusal.words.partition("\n")[0]
-        found.notes.append(f"lockstep: the C with looks at its ties does not compile: {said}")
+        found.notes.append(f"lockstep: the C with looks at its ties does not compile: {_first_line(refusal)}")
         return found
-    _run(opened, sources, watched, states, found)
+    with _lockstep(opened, sources, watched, variables, blind) as lockstep:
+        found.calibration, passing = calibrate(lockstep, [one.before for one in states.passing], _MOST_PASSING)
+        if found.calibration.why:
+            found.notes.append(f"lockstep: {found.calibration.why}")
+            return found
+        found.failing = _runs(lockstep, states.failing, _MOST_FAILING)
+    if any(run.slips for run in found.failing):
+        try:
+            watched = watch(sources, functions, library, mends=True)
+        except CompilerRefusal as refusal:
+            found.notes.append(
+                f"lockstep: {_HIDDEN}: with variables that take it the C does not compile: {_first_line(refusal)}"
+            )
+        with _lockstep(opened, sources, watched, variables, blind) as lockstep:
+            farther = [*states.failing[:_LEAST], *states.farther, *states.failing[_LEAST:]]
+            found.failing += _runs(lockstep, farther, _MOST_FARTHER)
+    found.suspects = suspects(found.failing, passing)
+    if not found.suspects:
+        stopped = next((run.stopped for run in found.failing if run.stopped), "")
+        why = f", as far as the reference can follow: {stopped}" if stopped else ""
+        found.notes.append(f"lockstep: with looks at its ties the C makes no wrong step{why}")
     return found
 
 
@@ -74,39 +95,34 @@ def undefined_at(opened: Opened, sources: Sources, steps: Sequence[Step], one: J
         watched = watch(sources, functions, library, _UNDEFINED_TRAPS)
     except CompilerRefusal:  # of an option that it does not know
         return frozenset()
-    target = opened.job.target
-    leg = Translated(sources.build, watched.library)
-    leg.load(target)
-    try:
-        blind = Blind(compared_registers(opened.job.rules, target.fr))
-        run = Lockstep(target, watched, leg, Variables(), blind, opened.job.fuel).run(one.before)
-    finally:
-        leg.close()
+    with _lockstep(opened, sources, watched, Variables(), _blind(opened)) as lockstep:
+        run = lockstep.run(one.before)
     last = run.slips[-1] if run.slips else None
     trapped = last is not None and last.ended == StopKind.CRASH
     return frozenset(step.address for step in last.steps) if last is not None and trapped else frozenset()
 
 
-def _run(opened: Opened, sources: Sources, watched: Watched, states: States, found: Tied) -> None:
+@contextmanager
+def _lockstep(
+    opened: Opened, sources: Sources, watched: Watched, variables: Variables, blind: Blind
+) -> Iterator[Lockstep]:
+    """Lockstep on a watched library, whose worker lives as long as that."""
     target = opened.job.target
     leg = Translated(sources.build, watched.library)
     leg.load(target)
     try:
-        blind = Blind(compared_registers(opened.job.rules, target.fr))
-        lockstep = Lockstep(target, watched, leg, Variables(), blind, opened.job.fuel)
-        found.calibration, passing = calibrate(lockstep, [one.before for one in states.passing], _MOST_PASSING)
-        if found.calibration.why:
-            found.notes.append(f"lockstep: {found.calibration.why}")
-            return
-        found.failing = _runs(lockstep, states.failing, _MOST_FAILING)
-        found.failing += _runs(lockstep, states.farther, _MOST_FARTHER)
+        yield Lockstep(target, watched, leg, variables, blind, opened.job.fuel)
     finally:
         leg.close()
-    found.suspects = suspects(found.failing, passing)
-    if not found.suspects:
-        stopped = next((run.stopped for run in found.failing if run.stopped), "")
-        why = f", as far as the reference can follow: {stopped}" if stopped else ""
-        found.notes.append(f"lockstep: with looks at its ties the C makes no wrong step{why}")
+
+
+def _blind(opened: Opened) -> Blind:
+    """What nobody compares in the first place."""
+    return Blind(compared_registers(opened.job.rules, opened.job.target.fr))
+
+
+def _first_line(refusal: CompilerRefusal) -> str:
+    return refusal.words.partition("\n")[0]
 
 
 def _runs(lockstep: Lockstep, states: Sequence[Judged], most: int) -> list[Run]:

@@ -2,40 +2,16 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from dataclasses import dataclass, field, replace
 
-from harness.abi import GPR_NAMES
 from harness.engines.base import MachineState
 from harness.engines.translated import Sighting
+from harness.explain.names import hinted
 from harness.explain.ties import Tie
 from harness.explain.watched import TiedFunction
 from interp.optable import Loc
 from interp.words import sext32, zext64
-
-_BY_NAME: dict[str, Loc] = {
-    **{name: ("gpr", n) for n, name in enumerate(GPR_NAMES)},
-    "fp": ("gpr", 30),
-    "hi": ("hi", 0),
-    "lo": ("lo", 0),
-}
-_NUMBERED = re.compile(r"(?:^|.*?[^0-9])(\d{1,2})$")
-_FLOATING = re.compile(r"^(?:.*[^a-z])?f(?:pr|p|r|reg)?_?\d+$")
-
-
-def hinted(name: str) -> Loc | None:
-    """The register that a variable's name speaks of: ``a0``, ``var_a0``, ``x4``, ``r4``, ``f12``, ``xhi``."""
-    low = name.lower()
-    for part in (low, *reversed(low.split("_"))):
-        if part in _BY_NAME:
-            return _BY_NAME[part]
-    if low.endswith(("hi", "lo")) and len(low) <= 4:
-        return (low[-2:], 0)
-    found = _NUMBERED.match(low)
-    if found is None or int(found[1]) > 31:
-        return None
-    return ("fpr" if _FLOATING.match(low) else "gpr", int(found[1]))
 
 
 @dataclass(slots=True)
@@ -43,7 +19,7 @@ class Variables:
     """The register that each variable holds; those in ``refuted`` turned out to hold something else."""
 
     refuted: set[tuple[str, str]] = field(default_factory=set)  # (C function, variable)
-    _origin: dict[Loc, tuple[str, str]] = field(default_factory=dict)  # at the last tie
+    _origin: dict[Loc, tuple[int, tuple[str, str]]] = field(default_factory=dict)  # at the last tie
     _sightings: Counter[tuple[str, str]] = field(default_factory=Counter)
     _against: Counter[tuple[str, str]] = field(default_factory=Counter)
     _at: dict[Tie, list[tuple[int, Loc, tuple[str, str]]]] = field(default_factory=dict)
@@ -56,7 +32,7 @@ class Variables:
             bits, width = sighting.variables[index]
             if key in self.refuted or width not in (4, 8):
                 continue
-            self._origin[loc] = key
+            self._origin[loc] = index, key
             file = held.setdefault(loc[0], list(_file(state, loc[0])))
             file[loc[1]] = bits if width == 8 or loc[0] == "fpr" else zext64(sext32(bits))
         if not held:
@@ -76,10 +52,18 @@ class Variables:
 
         Against one speaks that it is wrong and that the binding has what is right.
         """
-        self._sightings.update(self._origin.values())
+        self._sightings.update(key for _, key in self._origin.values())
         for loc, (right, _) in wrong.items():
             if loc in self._origin and _file(bound, loc[0])[loc[1]] == right:
-                self._against[self._origin[loc]] += 1
+                self._against[self._origin[loc][1]] += 1
+
+    def put_right(self, sighting: Sighting, wrong: dict[Loc, tuple[int, int]]) -> None:
+        """Gives what was wrong at the last tie the value that it should have, where the C keeps it."""
+        for loc, (right, _) in wrong.items():
+            if loc in self._origin:
+                sighting.put_variable(self._origin[loc][0], right)
+            else:
+                sighting.put(loc, right)
 
     def judge(self) -> None:
         """Refutes the variables against which most sightings spoke; counts afresh."""

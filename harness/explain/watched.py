@@ -12,6 +12,7 @@ from pathlib import Path
 
 from harness.config import Build
 from harness.errors import HarnessError
+from harness.explain.names import hinted
 from harness.explain.ties import Tie, file_of, ties_of
 from harness.opcodes.score_build import has_variables_of_its_own
 from harness.program.model import Function
@@ -44,6 +45,7 @@ class Watched:
     library: Library
     ties: tuple[Tie, ...]
     owners: tuple[TiedFunction, ...]  # of each tie
+    mends: bool = False  # whether what is wrong at a tie may be put right there
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +109,16 @@ class Sources:
         return TiedFunction(function, c, tuple(ties_of(c, c.file.parts(c), holds)))
 
 
-def watch(sources: Sources, functions: Iterable[TiedFunction], library: Library, extra: Sequence[str] = ()) -> Watched:
+def watch(
+    sources: Sources,
+    functions: Iterable[TiedFunction],
+    library: Library,
+    extra: Sequence[str] = (),
+    mends: bool = False,
+) -> Watched:
     """The library with looks at the ties of ``functions``; ``extra`` are options added to the user's.
+
+    With ``mends`` variables take what the harness puts into them.
 
     Errors: ``CompilerRefusal``.
     """
@@ -121,7 +131,7 @@ def watch(sources: Sources, functions: Iterable[TiedFunction], library: Library,
     for watched in by_file.values():
         looks = []
         for one in watched:
-            looks += [(tie.offset, tie.offset, _look(len(ties) + n, tie)) for n, tie in enumerate(one.ties)]
+            looks += [(tie.offset, tie.offset, _look(len(ties) + n, tie, mends)) for n, tie in enumerate(one.ties)]
             ties += one.ties
             owners += [one] * len(one.ties)
         jobs.append(_Job(watched[0].c.file, sources.cuts([one.c for one in watched]), looks))
@@ -131,19 +141,21 @@ def watch(sources: Sources, functions: Iterable[TiedFunction], library: Library,
     if not is_kept(path):
         made = [_object(sources, job, library, extra) for job in jobs]
         library.compiler.link([*made, *library.parts], path, _FIRST_COUNTS)
-    return Watched(replace(library, path=path), tuple(ties), tuple(owners))
+    return Watched(replace(library, path=path), tuple(ties), tuple(owners), mends)
 
 
-def _look(number: int, tie: Tie) -> bytes:
-    """The statement that shows what the C holds at a tie."""
+def _look(number: int, tie: Tie, mends: bool) -> bytes:
+    """The statement that shows what the C holds at a tie; registers that it keeps in variables may be put right."""
     if not tie.variables:
         return f"tally_tie({number}u, 0u, 0, 0); ".encode()
-    copies = ", ".join(f"TALLY_COPY({name})" for name in tie.variables)
+    taking = [name for name in tie.variables if mends and hinted(name) is not None]
+    before = "".join(f"__typeof__({name}) tally_{name} = {name}; " for name in taking)
+    after = "".join(f"{name} = tally_{name}; " for name in taking)
+    copies = ", ".join(f"&tally_{name}" if name in taking else f"TALLY_COPY({name})" for name in tie.variables)
     sizes = ", ".join(f"TALLY_BYTES({name})" for name in tie.variables)
     count = len(tie.variables)
-    return (
-        f"tally_tie({number}u, {count}u, (const void *const []){{{copies}}}, (const unsigned char []){{{sizes}}}); "
-    ).encode()
+    call = f"tally_tie({number}u, {count}u, (void *const []){{{copies}}}, (const unsigned char []){{{sizes}}}); "
+    return (f"{{ {before}{call}{after}}} " if taking else call).encode()
 
 
 def _object(sources: Sources, job: _Job, library: Library, extra: Sequence[str]) -> Path:

@@ -30,7 +30,7 @@ enum tally_request {
     TALLY_AGAIN,    /* the function that the answer had called in between has come back; as above */
     TALLY_LOAD,     /* `bytes` bytes of a device at guest address `address`: they come back in `value` */
     TALLY_STORE,    /* `value` goes to a device */
-    TALLY_TIE       /* nothing: the C has come to a tied line, number `boundary`; see tie.h */
+    TALLY_TIE       /* nothing: the C has come to a tied line, number `boundary`; it may be put right. See tie.h */
 };
 
 /* Widths: all 64 bits, unsigned; with fpu = paired only the low 32 bits of each fpr count. */
@@ -68,8 +68,10 @@ struct tally_exchange {
     uint64_t value;
     uint64_t hidden;         /* hash of the library's data without the guest's registers */
     uint32_t control;        /* the host's floating-point control: rounding mode, masks */
-    /* from the worker */
     uint64_t seen[64];       /* what the C's variables hold at a tied line, `seen_bytes` (at most 8) of each */
+    uint64_t put_variables;  /* a bit for each of `seen` that the harness has put another value into */
+    uint32_t put_registers;  /* `registers` have other values at a tied line than the C gave */
+    /* from the worker */
     uint8_t seen_bytes[64];
     uint32_t seen_count;
     uint32_t stop;           /* enum tally_stop */

@@ -170,16 +170,22 @@ static void ask_store(uint64_t address, uint32_t bytes, uint64_t value)
     ask(TALLY_STORE);
 }
 
-static void ask_tie(uint32_t number, uint32_t count, const void *const *variables, const unsigned char *sizes)
+static int ask_tie(uint32_t number, uint32_t count, void *const *variables, const unsigned char *sizes)
 {
     exchange->boundary = number;
     exchange->seen_count = count;
+    exchange->put_variables = 0;
+    exchange->put_registers = 0;
     for (uint32_t i = 0; i < count; i++) {
         exchange->seen[i] = 0;
         exchange->seen_bytes[i] = sizes[i];
         memcpy(&exchange->seen[i], variables[i], sizes[i]);
     }
     ask(TALLY_TIE);
+    for (uint32_t i = 0; i < count; i++)
+        if (exchange->put_variables >> i & 1)
+            memcpy(variables[i], &exchange->seen[i], sizes[i]);
+    return exchange->put_registers != 0;
 }
 
 struct tally_outside tally_ask_through(struct tally_exchange *shared, int request_fd, int reply_fd,

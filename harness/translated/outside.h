@@ -14,7 +14,7 @@ struct tally_outside {
     void (*left)(uint32_t boundary);
     uint64_t (*load)(uint64_t address, uint32_t bytes);
     void (*store)(uint64_t address, uint32_t bytes, uint64_t value);
-    void (*tie)(uint32_t number, uint32_t count, const void *const *variables, const unsigned char *sizes);
+    int (*tie)(uint32_t number, uint32_t count, void *const *variables, const unsigned char *sizes); /* registers changed */
 };
 
 /* Carries what a running call asks to the harness and waits for the answer, over these open files. The answer may be to

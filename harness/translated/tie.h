@@ -3,11 +3,12 @@
 #ifndef TALLY_TIE_H
 #define TALLY_TIE_H
 
-/* The C has come to tied line `number`; `variables` are in reach there, `sizes` (at most 8 bytes of each) what counts. */
-void tally_tie(unsigned number, unsigned count, const void *const *variables, const unsigned char *sizes);
+/* The C has come to tied line `number`; `variables` are copies of those in reach there, `sizes` (at most 8 bytes of each)
+ * what counts. The harness may put registers right, and the copies. */
+void tally_tie(unsigned number, unsigned count, void *const *variables, const unsigned char *sizes);
 
 /* A copy of a variable, so that its own place is no business of anybody's; and the bytes of it that count. */
-#define TALLY_COPY(variable) &(__typeof__(variable)){variable}
+#define TALLY_COPY(variable) (void *)&(__typeof__(variable)){variable}
 #define TALLY_BYTES(variable) (sizeof(variable) < 8 ? sizeof(variable) : 8)
 
 #endif

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from harness.engines.base import RETURN_ADDRESS
 from harness.engines.replay import Step
 from harness.explain.blame import suspects
 from harness.explain.slips import Run, Slip
@@ -50,6 +51,18 @@ def test_a_c_that_stops_in_a_slot_stops_because_of_the_slot() -> None:
     ended = slip(1, right=0x12, held=0x12, old=7)
     ended.wrong, ended.ended, ended.last = {}, "crash", SLOT
     assert blamed(ended) == [SLOT]
+
+
+def test_a_slot_from_which_the_c_goes_where_its_branch_cannot_go_is_to_blame_for_that() -> None:
+    strayed = slip(1, right=0x12, held=0x12, old=7)
+    strayed.wrong, strayed.went, strayed.last = {}, (SLOT + 4, RETURN_ADDRESS), SLOT
+    assert blamed(strayed) == [SLOT]
+
+
+def test_a_likely_branch_that_runs_a_slot_which_is_wrong_itself_is_a_fault_of_its_own() -> None:
+    ran = slip(1, right=0x12, held=0x1200, old=7)
+    ran.steps = (Step(BRANCH, decode(encode("bnel", s=3, t=0, imm=8)), reads={("gpr", 3): 0}, taken=False),)
+    assert set(blamed(ran, slip(2, right=0x34, held=0x3400, old=9))) == {BRANCH, SLOT}
 
 
 def test_of_a_store_that_needs_a_link_alone_nothing_is_certain() -> None:

@@ -52,6 +52,25 @@ def test_two_faults_at_once_are_both_named(tmp_path: Path, cached: bool, pair: t
     assert named == {project.ADDRESS + offset for offset in wrong}
 
 
+#: The sum loses its sign, so that the shift of it never sees one: its own fault shows behind a right sum alone.
+HIDING = {0x00: "{4} = (uint16_t)({4} + 1);", **dict([FAULTS["logical shift"]])}
+
+
+@pytest.mark.parametrize("cached", [False, True], ids=["struct", "variables"])
+def test_a_fault_that_another_one_hides_in_every_state_is_named_too(tmp_path: Path, cached: bool) -> None:
+    told = explain(project.case_of(project.make(tmp_path, HIDING, cached=cached)))
+    assert {one.address & 0xFFFF_FFFF for one in told.culprits} == {project.ADDRESS, project.ADDRESS + 0x04}
+
+
+def test_variables_that_cannot_be_put_right_are_told_and_cost_nothing_else(tmp_path: Path) -> None:
+    tally = project.make(tmp_path, HIDING, cached=True)
+    file = tmp_path / "c" / "all.c"
+    file.write_text(file.read_text().replace("int64_t reg_5 =", "const int64_t reg_5 ="))
+    told = explain(project.case_of(tally))
+    assert [one.address & 0xFFFF_FFFF for one in told.culprits] == [project.ADDRESS]
+    assert any("cannot be put right" in note for note in told.notes)
+
+
 def test_what_c_leaves_undefined_is_told_where_it_is_the_culprit(tmp_path: Path) -> None:
     # C11 6.5.7: a shift by the width or more is undefined.
     wrong = "{2} = (int32_t){4} >> (33 + ({5} == 0x1234567));"
