@@ -17,6 +17,8 @@ from interp.words import sext64, zext64
 DECIDED_LATE = "decided after its delay slot"
 RUNS_SLOT = "runs the delay slot that it should skip"
 SKIPS_SLOT = "skips its delay slot where it is not taken"
+#: The link is kept where no tie shows it.
+LINK_LOST = "stores nothing though the link stands: its own fault, or that of the LL before it"
 FLOWS = frozenset((DECIDED_LATE, RUNS_SLOT, SKIPS_SLOT))
 
 #: Evidence that is looked at.
@@ -75,12 +77,22 @@ def kind_of(suspect: Suspect, fr: bool) -> str:
     flows = {_flow(slip, step) for slip, step in evidence}
     if flows and "" not in flows:
         return flows.pop() if len(flows) == 1 else "control flow wrong"
+    if all(_loses_link(slip, step) for slip, step in evidence):
+        return LINK_LOST
     pairs = [pair for slip, step in evidence for pair in results(step, slip, fr)]
     if pairs:
         return next((name for name, holds in _CLASSES if all(map(holds, pairs))), "wrong value")
     if any(slip.wrong for slip, _ in evidence):
         return "writes another place"
     return ""
+
+
+def _loses_link(slip: Slip, step: Step) -> bool:
+    """Whether a store that needs the link of an LL stored nothing though that stands."""
+    insn = step.insn
+    if insn is None or insn.row.kind is not Kind.STORE or not insn.row.results:
+        return False
+    return slip.wrong.get(insn.loc(insn.row.results[0])) == (1, 0)
 
 
 def _flow(slip: Slip, step: Step) -> str:
@@ -162,6 +174,12 @@ def _halves_swapped(pair: Pair) -> bool:
     return pair.actual == (pair.expected & low) << half | pair.expected >> half
 
 
+def _halfwords_swapped(pair: Pair) -> bool:
+    low = pair.expected & 0xFFFF_FFFF
+    turned = (low << 16 | low >> 16) & 0xFFFF_FFFF
+    return pair.bits >= 32 and pair.actual in (turned, _extended(turned, 32, pair.bits))
+
+
 def _is_nan(bits: int, width: int) -> bool:
     text = ">Q" if width == 64 else ">I"
     number = struct.unpack(text.replace("Q", "d").replace("I", "f"), struct.pack(text, bits))[0]
@@ -192,6 +210,7 @@ _CLASSES: tuple[tuple[str, Callable[[Pair], bool]], ...] = (
     ("sign extension where there is none", _sign_added),
     ("bytes mirrored", _mirrored),
     ("words swapped", lambda p: p.bits == 64 and _halves_swapped(p)),
+    ("halfwords swapped", _halfwords_swapped),
     ("low word right and high word wrong", lambda p: _low(p, 32)),
     ("off by one", lambda p: not p.floats and (p.expected - p.actual) % (1 << p.bits) in (1, (1 << p.bits) - 1)),
     ("high word right and low word wrong", lambda p: p.bits == 64 and p.expected >> 32 == p.actual >> 32 != 0),

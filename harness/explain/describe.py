@@ -71,7 +71,8 @@ def manual(insn: Insn | None) -> str:
     """What the row of an instruction says that it does."""
     if insn is None:
         return "no instruction of this processor"
-    return " ".join((inspect.getdoc(insn.row.meaning) or "").split())
+    text = " ".join((inspect.getdoc(insn.row.meaning) or "").split())
+    return (text.replace("``n``", str(insn.row.access)) if insn.row.access else text).replace("``", "")
 
 
 def place(loc: Loc) -> str:

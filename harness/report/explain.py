@@ -5,7 +5,7 @@ The order is fixed: verdict and place, values, culprits, the way there, the stat
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -99,8 +99,10 @@ def parts(explanation: Explanation) -> Iterator[_Part]:
     yield _title(explanation), _values(explanation)
     if explanation.culprits or explanation.how:
         yield _how(explanation), []
-    for number, culprit in enumerate(explanation.culprits, 1):
-        yield _culprit_title(explanation, culprit, number), list(_culprit(culprit))
+    groups = _alike(explanation.culprits)
+    for number, (culprit, *others) in enumerate(groups, 1):
+        title = _culprit_title(explanation, culprit, number if len(groups) > 1 else 0)
+        yield title, [*_culprit(culprit), *map(_other, others)]
     if explanation.slice:
         mark = "?" if any(one.surety is Surety.GUESS for one in explanation.culprits) else ">"
         yield "the way there", [_step(one, mark) for one in explanation.slice]
@@ -152,8 +154,25 @@ def _how(explanation: Explanation) -> str:
     return visible(explanation.how)
 
 
+def _alike(culprits: Sequence[Culprit]) -> list[list[Culprit]]:
+    """Culprits of one opcode in one function together: they are one fault as a rule. Guesses are alternatives."""
+    groups: dict[tuple[str, str, int], list[Culprit]] = {}
+    for culprit in culprits:
+        apart = culprit.address if culprit.surety is Surety.GUESS else 0
+        groups.setdefault((culprit.function, culprit.opcode, apart), []).append(culprit)
+    return list(groups.values())
+
+
+def _other(culprit: Culprit) -> str:
+    """One more culprit of the same opcode, in one line."""
+    shown = f"shown by {culprit.states} of {culprit.of}" if culprit.of else ""
+    line = f"{culprit.source.file}:{culprit.source.line}" if culprit.source is not None else ""
+    parts = (f"{culprit.address:016x}  {culprit.text}", culprit.kind, shown, line)
+    return visible(f"also {'; '.join(filter(None, parts))}")
+
+
 def _culprit_title(explanation: Explanation, culprit: Culprit, number: int) -> str:
-    several = f" {number}" if len(explanation.culprits) > 1 else ""
+    several = f" {number}" if number else ""
     word = "guess" if culprit.surety is Surety.GUESS else "culprit"
     within = f" in {culprit.function}" if culprit.function != explanation.function else ""
     return visible(f"{word}{several}: {culprit.address:016x}  {culprit.text}{within}")

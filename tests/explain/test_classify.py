@@ -6,7 +6,7 @@ import pytest
 
 from harness.engines.replay import Step
 from harness.explain.blame import Suspect, blame
-from harness.explain.classify import DECIDED_LATE, RUNS_SLOT, SKIPS_SLOT, kind_of
+from harness.explain.classify import DECIDED_LATE, LINK_LOST, RUNS_SLOT, SKIPS_SLOT, kind_of
 from harness.explain.slips import Slip
 from harness.program.assembly import encode
 from interp.optable import Insn, decode
@@ -35,6 +35,8 @@ def told(step: Step, wrong: dict, went: tuple[int, int] | None = None, *more: St
         (0x1234, 0x3412, "bytes mirrored"),
         (0x1234_5678, 0x7856_3412, "bytes mirrored"),
         (0x0000_0001_0000_0002, 0x0000_0002_0000_0001, "words swapped"),
+        (0x1234_5678, 0x5678_1234, "halfwords swapped"),
+        (0x1234_8678, 0xFFFF_FFFF_8678_1234, "halfwords swapped"),
         (0x0000_0001_0000_0002, 0x0000_0009_0000_0002, "low word right and high word wrong"),
         (0x10, 0x11, "off by one"),
         (1, 0, "condition wrong"),
@@ -110,6 +112,12 @@ def test_a_likely_branch_whose_slot_ran_though_it_is_not_taken() -> None:
     slip = Slip(1, AT + 8, (branch,), {V0: (6, 7)})
     assert blame(slip) == [branch]
     assert kind_of(Suspect(AT, [(slip, branch)]), fr=False) == RUNS_SLOT
+
+
+def test_a_store_that_loses_its_link_may_lose_it_to_the_load_before_it() -> None:
+    # SC writes 1 where it stored, else 0 (MIPS III, SC).
+    sc = Step(AT, insn("sc", t=2, s=4), reads={V0: 5}, writes={V0: 1, ("mem", 3): 5}, access=(0, 4, True))
+    assert told(sc, {V0: (1, 0), ("mem", 3): (5, 0)}) == LINK_LOST
 
 
 def test_of_two_instructions_the_one_that_the_other_used_is_to_blame() -> None:

@@ -79,6 +79,17 @@ CERTAIN = Explanation(
     ),
 )
 
+#: One fault that shows in three places, and another one.
+SEVERAL = replace(
+    CERTAIN,
+    culprits=(
+        SHIFT,
+        replace(SHIFT, address=SHIFT.address + 4, text="sra v1,a1,0x4", states=2),
+        replace(SHIFT, address=SHIFT.address + 8, text="sra a2,a0,0x2", states=1, kind="", source=None),
+        replace(SHIFT, address=SHIFT.address + 12, text="addu v0,v0,a0", opcode="addu", form="d,s,t"),
+    ),
+)
+
 GUESS = replace(
     CERTAIN,
     difference=MEMORY.difference,
@@ -113,6 +124,10 @@ def printed(explanation: Explanation) -> str:
 
 def test_a_culprit_that_is_certain(pinned: Pinned) -> None:
     pinned("explain-certain.txt", printed(CERTAIN))
+
+
+def test_culprits_of_one_opcode_are_told_together(pinned: Pinned) -> None:
+    pinned("explain-several.txt", printed(SEVERAL))
 
 
 def test_a_guess_never_looks_like_a_fact(pinned: Pinned) -> None:
