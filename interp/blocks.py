@@ -14,16 +14,18 @@ import sys
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from functools import cache, partial
+from operator import or_  # with register 0 it moves a value, as in an assembler
 from typing import Any, NamedTuple
 
 from interp.events import GuestTrap, open_, trap
-from interp.forms import COP0, FCSR, FILES, FLOATS, HI, LO, NOWHERE, OUTCOME, SINK, WORD, Floats, Op, form_of
+from interp.forms import COP0, FCSR, FILES, FLOATS, HI, LO, OUTCOME, SINK, WORD, Floats, Op, closure_of
 from interp.memory import Memory
 from interp.optable import REGISTERS, Insn, Kind, decode
 from interp.words import sext32, sext64, zext64
 
 STATUS, CU1, FR = COP0 + 12, 1 << 29, 1 << 26  # Status and two of its bits: coprocessor 1 usable, 64-bit FPRs
-_REGISTERS = NOWHERE | {name: (FILES[file], *field) for name, (file, *field) in REGISTERS.items()}
+_REGISTERS = {name: (FILES[file], *field) for name, (file, *field) in REGISTERS.items()}
+_REGISTERS |= {"decision": (OUTCOME, 32, 0), "rm": (SINK, 32, 0)}  # what a branch gives; what the op itself finds
 
 _LONGEST = 256  # instructions of a block
 _HI_AND_LO = 1 << HI | 1 << LO
@@ -68,10 +70,6 @@ class Prepared(NamedTuple):
     narrowing: int  # what is written becomes sound if these are; -1: never
 
 
-def _copy(value: Any, _y: Any) -> Any:
-    return value
-
-
 def _check_word(x: int, _y: int) -> None:
     open_("non-canonical-operand", x != sext32(x))
 
@@ -82,10 +80,6 @@ def _check_usable(status: int, _y: int) -> None:
 
 def _check_status(new: int, old: int) -> None:
     trap("refused", (new ^ old) & FR)
-
-
-def _note(kind: str, _y: Any) -> None:
-    open_(kind, True)
 
 
 def _raise(miss: GuestTrap, _y: Any) -> None:
@@ -130,29 +124,24 @@ class Assembler:
         address, target = key if isinstance(key, tuple) else (key, None)
         block = Block(key, sound)
         insn = self._append(block, address, in_slot=target is not None)
-        if target is not None:
-            block.exits = target, target
-            return block
-        while insn and not insn.row.kind.has_slot:
+        while target is None and insn and not insn.row.kind.has_slot:
             address += 4
             if address == end or block.length == _LONGEST:
-                block.add(address - 4, ((_copy, OUTCOME, self._pooled(1), 0),))
-                block.exits = address, address
-                return block
-            insn = self._append(block, address)
-        if insn:
-            self._branch(block, address, insn)
+                block.add(address - 4, ((or_, OUTCOME, self._pooled(1), 0),))
+                target = address
+            else:
+                insn = self._append(block, address)
+        if target is not None:
+            block.exits = target, target
+        elif insn:
+            taken = sext64(insn.target(address))
+            block.branch = zext64(address) if insn.conditional else None
+            if insn.row.kind is Kind.LIKELY:
+                block.exits = address + 8, (address + 4, taken)
+            else:
+                self._append(block, address + 4, in_slot=True)
+                block.exits = None if insn.row.kind is Kind.INDIRECT else (address + 8, taken)
         return block
-
-    def _branch(self, block: Block, address: int, insn: Insn) -> None:
-        """Ends a block with the branch or jump at ``address`` and its delay slot."""
-        taken = sext64(insn.target(address))
-        block.branch = zext64(address) if insn.conditional else None
-        if insn.row.kind is Kind.LIKELY:
-            block.exits = address + 8, (address + 4, taken)
-            return
-        self._append(block, address + 4, in_slot=True)
-        block.exits = None if insn.row.kind is Kind.INDIRECT else (address + 8, taken)
 
     def _append(self, block: Block, address: int, in_slot: bool = False) -> Insn | None:
         """Adds the instruction at ``address``; None where nothing behind it can run."""
@@ -172,7 +161,7 @@ class Assembler:
         if missing := needed & ~block.sound:
             ops = *_checks(missing), *ops
         if insn.row.links:
-            ops = *ops, (_copy, self._slot(insn, insn.row.results[0]) or SINK, self._pooled(address + 8), 0)
+            ops = *ops, (or_, self._slot(insn, insn.row.results[0]) or SINK, self._pooled(address + 8), 0)
         block.add(address, ops)
         sound = block.sound | needed
         block.sound = sound & ~written if narrowing & ~sound else sound | written
@@ -204,13 +193,13 @@ class Assembler:
 
     def _op(self, insn: Insn) -> Op:
         """The op of the meaning itself."""
-        row, form, call = insn.row, form_of(insn.row), insn.row.meaning
-        if form.bound:
-            call = partial(call, *(self._constant(insn, name) for name in form.bound))
-        a, b = [self._slot(insn, name, row.fp_in) for name in form.takes]
-        d, second = [self._slot(insn, name, row.fp_out) or SINK for name in form.gives]
-        if form.make:
-            call = form.make(call, self.floats, d, a, b, second, self._ieee)
+        row, call, make = insn.row, insn.row.meaning, closure_of(insn.row)
+        if row.bound:
+            call = partial(call, *(self._constant(insn, name) for name in row.bound))
+        a, b, *_ = *(self._slot(insn, name, row.fp_in) for name in row.takes), SINK, SINK
+        d, second, *_ = *(self._slot(insn, name, row.fp_out) or SINK for name in row.gives), SINK, SINK
+        if make:
+            call = make(call, self.floats, d, a, b, second, self._ieee)
         return call, d, a, b
 
     def _slot(self, insn: Insn, name: str, width: int = 0) -> int:
@@ -230,7 +219,7 @@ class Assembler:
 
     def _noted(self, kind: str) -> Op:
         """The op that notes something open."""
-        return _note, SINK, self._pooled(kind), 0
+        return open_, SINK, self._pooled(kind), self._pooled(True)
 
     def _added(self, value: Any) -> int:
         """The slot of a constant."""

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cache
-from typing import Any, NamedTuple
+from typing import Any
 
 from interp.events import open_
 from interp.fcsr import CONDITION, ENABLES, KEPT, RAISED, STEADY, settle
@@ -29,8 +29,6 @@ CONSTANTS = OUTCOME + 1
 FILES = {"gpr": 0, "hi": HI, "lo": LO, "fcsr": FCSR, "fpr": WORD, "cop0": COP0}  #: slots of the registers 0
 
 FLOATS = ("fs", "ft", "fd")  #: operands and results that are floating-point registers
-#: The operand or result that is not there, and the result of a branch: their slots as ``REGISTERS`` has fields.
-NOWHERE = {"nothing": (SINK, 32, 0), "decision": (OUTCOME, 32, 0)}
 
 Function = Callable[..., Any]
 Op = tuple[Function, int, int, int]
@@ -47,11 +45,6 @@ class Floats:
             pair = n if fr else n & ~1
             views = DOUBLE + pair, WORD + pair, HIGH + n if fr else WORD + pair + 1
             self.views[WORD + n] = self.views[DOUBLE + pair] = views
-
-    def other(self, slot: int) -> int:
-        """A slot that is not None where a register is in another view than that of ``slot``."""
-        double, low, _ = self.views.get(slot, (slot, slot, slot))
-        return low if slot == double else double
 
     def saved(self, slot: int) -> Any:
         """The value of a slot that is None, which is kept there unless a half of it is undefined."""
@@ -73,21 +66,8 @@ class Floats:
         r, (double, low, high) = self.r, self.views[slot]
         if slot == double:
             r[low] = r[high] = None
-        else:
+        elif r[double] is not None:
             r[low], r[high], r[double] = r[double] & M32, r[double] >> 32, None
-
-
-class Form(NamedTuple):
-    """What the ops of all instructions of a row have in common.
-
-    The meaning gets the operands ``bound`` first, then at most two that it ``takes`` from slots, and ``gives`` at most
-    two results. ``make`` makes the closure round it; without it the meaning is the op.
-    """
-
-    bound: tuple[str, ...]
-    takes: tuple[str, str]
-    gives: tuple[str, str]
-    make: Function | None
 
 
 _FLAGS = f"""fcsr = r[{FCSR}]
@@ -101,36 +81,32 @@ _FLAGS = f"""fcsr = r[{FCSR}]
 _COMPARE = f"{_FLAGS}\n        z = fcsr | {CONDITION} if z else fcsr & ~{CONDITION}"
 _CLOSURE = """
 def make(call, floats, d, a, b, second, ieee):
-    r, saved, used, claim, other = floats.r, floats.saved, floats.used, floats.claim, floats.other(d)
+    r, saved, used, claim, other = floats.r, floats.saved, floats.used, floats.claim, {other}
     def op(x, y):
         {call}
         {claim}
         return z
     return op
 """
-_PLAIN = _CLOSURE.format(call="z = call(x, y)", claim="")
+_PLAIN = _CLOSURE.format(call="z = call(x, y)", claim="", other="d")
 _CLAIM = "if r[other] is not None: claim(d)"
+_OTHER = {0: "d", 32: "floats.views[d][0]", 64: "floats.views[d][1]"}  # by width: a slot that only the other view has
 
 
 @cache
-def form_of(row: Row) -> Form:
-    """The form of a row's ops."""
-    names = [name for name in row.operands if name != "rm"]
-    first = next((n for n, name in enumerate(names) if name in row.reads), 0)
+def closure_of(row: Row) -> Function | None:
+    """What makes the op of an instruction of the row from its meaning; None where the meaning is the op."""
     fetch = "saved" if row.kind is Kind.STORE else "used"
     arguments = [
-        f"{fetch}({slot}) if {value} is None else {value}" if name in FLOATS else value
-        for name, value, slot in zip(names[first:], "xy", "ab", strict=False)
+        "fcsr & 3" if name == "rm" else f"{fetch}({slot}) if {value} is None else {value}" if name in FLOATS else value
+        for name, value, slot in zip(row.takes, "xy-", "ab-", strict=False)
     ]
-    arguments += ["fcsr & 3"] * ("rm" in row.operands)
-    call = "z = call({arguments})" if len(row.results) < 2 else "z, r[second] = call({arguments})"
+    call = "z = call({arguments})" if len(row.gives) < 2 else "z, r[second] = call({arguments})"
     if row.kind is Kind.FLOAT and "fcsr" in row.results:
         call = _FLAGS if row.fp_out else _COMPARE
-    text = _CLOSURE.format(
-        call=call.format(arguments=", ".join(arguments), width=row.fp_out), claim=_CLAIM if row.fp_out else ""
-    )
+    call = call.format(arguments=", ".join(arguments), width=row.fp_out)
+    text = _CLOSURE.format(call=call, claim=_CLAIM if row.fp_out else "", other=_OTHER[row.fp_out])
     scope: dict[str, Any] = {"settle": settle}
     exec(text, scope)
-    a, b, *_ = *names[first:], "nothing", "nothing"
-    d, second, *_ = *(("decision",) if row.kind.has_slot else row.results), "nothing", "nothing"
-    return Form(tuple(names[:first]), (a, b), (d, second), None if text == _PLAIN else scope["make"])
+    make: Function = scope["make"]
+    return None if text == _PLAIN else make

@@ -62,14 +62,11 @@ class Machine:
         self.slots: list[Any] = [0] * CONSTANTS
         self.assembler = Assembler(memory, self.slots, fr, ieee)
         self.blocks: dict[Key, dict[int, Block]] = {}  #: what was made so far, by what is sound at the start
-        self.events: dict[tuple[str, int], None] = {}
-        self.trail: list[Block] = []
-        self.next: Key | None = None
         self._files = FILES | ({"fpr": DOUBLE} if fr else {})
-        self._start = Block(0)
-        self._code: tuple[tuple[int, bytes], ...] = ()
+        self._code: tuple[tuple[int, bytes], ...] | None = None
         self._until = 0
         self._position: Iterator[Op] = iter(())
+        self._begin(0)
         self.set_state((0,) * 32, 0, 0, (0,) * 32, 0)
 
     def set_state(self, gpr: Sequence[int], hi: int, lo: int, fpr: Sequence[int], fcsr: int) -> None:
@@ -99,9 +96,9 @@ class Machine:
 
     def set(self, loc: Loc, value: int) -> None:
         """Gives a register an unsigned value."""
-        place, floats = self.place(loc), self.assembler.floats
-        if loc[0] == "fpr" and self.slots[floats.other(place)] is not None:
-            floats.claim(place)
+        place = self.place(loc)
+        if loc[0] == "fpr":
+            self.assembler.floats.claim(place)
         self.slots[place] = value if loc[0] in ("fpr", "fcsr") else sext64(value)
 
     @property
@@ -109,13 +106,23 @@ class Machine:
         """With FR, the FPRs whose upper half is undefined, for their last write had 32 bits."""
         return frozenset(n for n in range(32) if self.fr and self.slots[DOUBLE + n] is None)
 
+    def _begin(self, until: int) -> None:
+        """Starts the records of a run afresh; drops the blocks if the code or the end is another than before."""
+        if self.memory.code != self._code or until != self._until:
+            self._code, self._until = self.memory.code, until
+            self._start = Block(0, 1 | 1 << STATUS)  # what comes before all others
+            self.blocks.clear()
+        self.events: dict[tuple[str, int], None] = {}
+        self.trail: list[Block] = []
+        self.next: Key | None = None
+
     def run(self, pc: int, until: int, fuel: int) -> Stop:
         """Runs from ``pc`` until ``until`` is next, a trap, or the next block would exceed ``fuel`` instructions.
 
         ``until`` is not seen in the delay slot of a branch.
         """
-        r, left, block = self.slots, fuel, self._begun(sext64(until))
-        trail = self.trail
+        self._begin(sext64(until))
+        r, trail, block, left = self.slots, self.trail, self._start, fuel
         r[OUTCOME] = sext64(pc)
         with heard_by(self._note):
             try:
@@ -143,15 +150,6 @@ class Machine:
             instructions = sorted({address for block in trail for address in block.addresses})
             self.events |= {("modified-code", at): None for at in instructions if self.memory.is_changed(at)}
         return stop
-
-    def _begun(self, until: int) -> Block:
-        """What comes before a run: drops the blocks if the code or its end is another than before."""
-        if self.memory.code != self._code or until != self._until:
-            self._code, self._until = self.memory.code, until
-            self._start = Block(0, 1 | 1 << STATUS)
-            self.blocks.clear()
-        self.events, self.trail, self.next = {}, [], None
-        return self._start
 
     def _follow(self, block: Block, outcome: Any) -> Block:
         """What runs behind ``block``, compiled for few sets of what is sound."""

@@ -46,8 +46,6 @@ class Memory:
     ``load`` and ``store`` move 1, 2, 4 or 8 bytes as an unsigned number. Raises: GuestTrap with the address.
     """
 
-    __slots__ = ("_fast", "_fetched", "_link", "_read", "_regions", "_written", "code", "overwritten")
-
     def __init__(self) -> None:
         self.clear()
 
@@ -59,10 +57,14 @@ class Memory:
         self._fetched: dict[int, bytes] = {}  # page number -> bytes, for the few pages that are run
         self._read: dict[int, bytes | bytearray] = {}  # page number -> bytes, filled at the first touch
         self._written: dict[int, bytearray] = {}  # the pages that differ from their region
-        self._fast = self._written  # what plain stores look at: empty between LL and the next store
         #: The pages of code that were written: page number -> bytes as they were mapped.
         self.overwritten: dict[int, bytes] = {}
+        self.drop_link()
+
+    def drop_link(self) -> None:
+        """Forgets the link of LL."""
         self._link: int | None = None
+        self._fast = self._written  # what plain stores look at: empty between LL and the next store
 
     def map(self, address: int, data: bytes, writable: bool, executable: bool | None = None) -> None:
         """Maps a copy of ``data`` at a page-aligned address, whole pages of it; overlap is a ValueError.
@@ -148,10 +150,6 @@ class Memory:
         number, offset = divmod(cached(address), PAGE)
         before = self.overwritten.get(number)
         return before is not None and before[offset : offset + 4] != self._written[number][offset : offset + 4]
-
-    def drop_link(self) -> None:
-        """Forgets the link of LL."""
-        self._link, self._fast = None, self._written
 
     def _find(self, start: int) -> _Region | None:
         return next((region for region in self._regions if region.start <= start < region.end), None)

@@ -5,7 +5,7 @@ CP0 registers are plain storage here; interrupts, the TLB and ERET are out of th
 
 from interp.events import trap
 from interp.optable import Kind, row
-from interp.words import sext32, ule64, ult64
+from interp.words import bit, sext32, ult64
 
 
 @row("tge", "000000 sssss ttttt cccccccccc 110000", "s,t,code", kind=Kind.TRAP)
@@ -19,7 +19,7 @@ def tge(s: int, t: int) -> None:
 @row("tgeiu", "000001 sssss 01001 iiiiiiiiiiiiiiii", "s,i", of="s i", kind=Kind.TRAP)
 def tgeu(s: int, t: int) -> None:
     """Raises: trap where s >= t, unsigned; the immediate is sign-extended first."""
-    trap("trap", ule64(t, s))
+    trap("trap", bit(ult64(s, t)) == 0)
 
 
 @row("tlt", "000000 sssss ttttt cccccccccc 110010", "s,t,code", kind=Kind.TRAP)

@@ -31,7 +31,7 @@ from __future__ import annotations
 import inspect
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from functools import cached_property, lru_cache
 from typing import Any, NamedTuple, TypeVar
@@ -87,25 +87,24 @@ class Row:
     reach: str = ""
     fp_in: int = 0
     fp_out: int = 0
-    match: int = field(init=False)  # the fixed bits that are set
-    mask: int = field(init=False)  # the fixed bits
-    fields: dict[str, tuple[int, int]] = field(init=False)  # letter -> (lowest bit, width)
-    operands: tuple[str, ...] = field(init=False)
-    results: tuple[str, ...] = field(init=False)
-    reads: tuple[str, ...] = field(init=False)  # the operands that are registers, and FCR31 where it is rewritten
-    links: bool = field(init=False)  # whether a return address is written: the instruction calls
 
     def __post_init__(self) -> None:
         bits = self.pattern.replace(" ", "")
-        self.match = int(re.sub("[^1]", "0", bits), 2)
-        self.mask = int(re.sub("[a-z]", "0", bits.replace("0", "1")), 2)
+        self.match = int(re.sub("[^1]", "0", bits), 2)  # the fixed bits that are set
+        self.mask = int(re.sub("[a-z]", "0", bits.replace("0", "1")), 2)  # the fixed bits
+        #: Letter -> (lowest bit, width).
         self.fields = {m[0][0]: (32 - m.end(), len(m[0])) for m in re.finditer(r"([a-z])\1*", bits)}
         self.operands = tuple(inspect.signature(self.meaning).parameters if self.of is None else self.of.split())
         first = self.syntax.split(",")[0] if self.kind in (Kind.ALU, Kind.LOAD, Kind.FLOAT) else ""
         self.results = tuple((first if self.to is None else self.to).split())
+        #: The operands that are registers, and FCR31 where it is rewritten.
         status = ["fcsr"] * (self.kind is Kind.FLOAT and "fcsr" in self.results)
         self.reads = (*(operand for operand in self.operands if operand in REGISTERS), *status)
-        self.links = self.kind.has_slot and bool(self.results)
+        constants = next((n for n, name in enumerate(self.operands) if name in REGISTERS), 0)
+        #: Constants that the meaning takes first, then what it takes from slots; where what it returns goes.
+        self.bound, self.takes = self.operands[:constants], self.operands[constants:]
+        self.gives = ("decision",) if self.kind.has_slot else self.results
+        self.links = self.kind.has_slot and bool(self.results)  # whether a return address is written: it calls
         self.narrow = self.narrow or ("always" if self.word or self.links else "")
 
 

@@ -79,12 +79,10 @@ class Format:
         drop = value.bit_length() - self.precision
         unit = scale + drop
         negative = value < 0
-        tiny = False
+        # Only a significand that rounds up to the next power of two can reach the smallest normal number.
+        tiny = unit < -1 or (unit == -1 and abs(rounded(value, drop, rm)[0]) <= self.fraction << 1 | 1)
         if unit < 0:
-            # Only a significand that rounds up to the next power of two can reach the smallest normal number.
-            tiny = unit < -1 or abs(rounded(value, drop, rm)[0]) <= self.fraction << 1 | 1
-            drop -= unit
-            unit = 0
+            drop, unit = drop - unit, 0
         kept, inexact = rounded(value, drop, rm)
         # A carry out of the significand adds one to the exponent, and a subnormal has unit 0 and no leading one.
         bits = (unit << self.fraction_bits) + (-kept if negative else kept)

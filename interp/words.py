@@ -61,11 +61,6 @@ def ult64(a: int, b: int) -> bool:
     return a < b if (a < 0) == (b < 0) else b < 0
 
 
-def ule64(a: int, b: int) -> bool:
-    """Compares the low 64 bits as unsigned numbers, equality included."""
-    return a <= b if (a < 0) == (b < 0) else b < 0
-
-
 def bit(cond: bool) -> int:
     """1 where the condition holds, else 0."""
     return 1 if cond else 0
