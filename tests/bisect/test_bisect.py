@@ -143,6 +143,20 @@ def test_a_function_that_a_header_declares_static_is_counted_with_its_caller(tmp
     assert (named(result), result.unseen) == (["day"], ("bell",))
 
 
+def test_a_command_that_hides_all_functions_does_not_hide_them_from_a_bisection(tmp_path: Path) -> None:
+    tally = day_project.make(tmp_path, {"bell": BAD_BELL})
+    tally.write_text(tally.read_text().replace('compilers = ["cc -O1', 'compilers = ["cc -fvisibility=hidden -O1'))
+    (result,) = bisect(tally, "day", Options(states=6))
+    assert "hidden" in result.compiler
+    assert (named(result), result.unseen) == (["bell"], ())
+
+
+def test_a_function_that_is_declared_hidden_is_counted_with_its_caller(tmp_path: Path) -> None:
+    hidden = '__attribute__((visibility("hidden"))) void f_bell(uint8_t *m);'
+    result = bisected(tmp_path, {"bell": BAD_BELL}, shared=hidden)
+    assert (named(result), result.unseen) == (["day"], ("bell",))
+
+
 def test_the_entry_itself_can_be_the_only_function(tmp_path: Path) -> None:
     assert named(bisected(tmp_path, {"bell": BAD_BELL}, entry="bell")) == ["bell"]
 
