@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import subprocess
 import tempfile
 from collections.abc import Iterable, Sequence
@@ -30,8 +31,8 @@ _HEAD = """/* {} at {:016x}: one case of tallystick, in one file.
  *
  *     {} FILE -lm && ./a.out
  *
- * calls the translated function once and prints what {} should hold and what it holds. Exit status 1 where that is not
- * the same. It went through the preprocessor of this machine.
+ * calls the translated function once and prints what {}. Exit status 1 where that is not the same.
+ * It went through the preprocessor of this machine.
  */
 """
 _NOTHING = b"{ __builtin_trap(); }"
@@ -62,18 +63,19 @@ def write_standalone(path: Path, file: Path) -> None:
 def standalone(opened: Opened) -> str:
     """The C file of a case.
 
-    Errors: ``UsageError`` where the case is none of registers and memory alone, or its C cannot be put into one file.
+    Errors: ``UsageError`` where what is outside has a part in the case, or its C cannot be put into one file.
     """
     translated, case = opened.bench.build.translated, opened.case
     first = judged(opened, opened.before)
     difference = first.judgement.difference
-    if translated is None or opened.candidate is None or difference is None or difference.loc is None:
+    stops = difference is not None and difference.kind in (DifferenceKind.CRASH, DifferenceKind.HANG)
+    if translated is None or opened.candidate is None or difference is None or (difference.loc is None and not stops):
         kind = difference.kind if difference is not None else "no difference"
         raise UsageError(
             shown_path(opened.path),
             "cannot be put into one file",
             got=str(kind),
-            expected=f"a difference in a {DifferenceKind.REGISTER} or in {DifferenceKind.MEMORY}",
+            expected=f"a difference in a {DifferenceKind.REGISTER} or in {DifferenceKind.MEMORY}, a crash or a hang",
         )
     if first.outcomes[0][1].outside:
         raise UsageError(
@@ -91,11 +93,10 @@ def standalone(opened: Opened) -> str:
     one_file = _OneFile(opened, compiler, names.keys(), kept)
     own = bound.function_name(binding, opened.function.name, opened.function.address, opened.function.segment)
     swapped = binding.memory_order is MemoryOrder.WORD_SWAPPED
-    position = (difference.loc[1] - binding.memory_base) & 0xFFFF_FFFF
-    lvalue = _lvalue(opened, difference.loc)
-    expected = int(difference.values[0][1], 16)
+    loc = difference.loc or ("mem", 0)
     digits = len(difference.values[0][1])
-    head = _HEAD.format(opened.function.name, opened.function.address, case.compiler, difference.where)
+    what = "it comes to: it should return" if stops else f"{difference.where} should hold and what it holds"
+    head = _HEAD.format(opened.function.name, opened.function.address, case.compiler, what)
     text = _TEMPLATES.get_template("standalone.c.jinja").render(
         where=difference.where,
         c=one_file.text(),
@@ -105,11 +106,14 @@ def standalone(opened: Opened) -> str:
         setup=bound.setup_text(binding),
         registers=_registers(opened),
         call=bound.call_text(binding, own, opened.function.address),
-        lvalue=lvalue,
-        position=position,
+        lvalue=_lvalue(opened, loc),
+        position=(loc[1] - binding.memory_base) & 0xFFFF_FFFF,
         mask=(1 << 4 * digits) - 1,
         digits=digits,
-        expected=expected,
+        expected=0 if stops else int(difference.values[0][1], 16),
+        stops=stops,
+        regions=list(_regions(before, binding.memory_base)) if stops else [],
+        seconds=math.ceil(translated.seconds),
     )
     return head + one_file.preprocessed(text)
 
@@ -130,6 +134,14 @@ def _words(before: MachineState, base: int, pages: set[int]) -> Iterable[tuple[i
                 word = int.from_bytes(page[offset : offset + 4], "big")
                 if word:
                     yield (region.address + start + offset - base) & 0xFFFF_FFFF, word
+
+
+def _regions(before: MachineState, base: int) -> Iterable[tuple[int, int, str]]:
+    """What the guest has of memory: position, size in whole pages of the host, and what may be done there."""
+    for region in before.memory:
+        first = (region.address - base) & 0xFFFF_FFFF & -PAGE
+        size = (region.address - base) % PAGE + len(region.data)
+        yield first, -(-size // PAGE) * PAGE, "PROT_READ | PROT_WRITE" if region.writable else "PROT_READ"
 
 
 def _registers(opened: Opened) -> list[tuple[str, int]]:

@@ -9,7 +9,6 @@ import pytest
 import tied_project as project
 
 from harness.cli import run
-from harness.errors import UsageError
 from harness.explain.standalone import write_standalone
 from harness.store.cases import load_case
 
@@ -29,7 +28,22 @@ def test_the_file_prints_what_the_case_says_and_ends_with_status_1(tmp_path: Pat
     assert said.returncode == 1
 
 
-def test_a_crash_cannot_be_put_into_one_file(tmp_path: Path) -> None:
-    case = project.case_of(project.make(tmp_path, {0x04: "__builtin_trap();"}))
-    with pytest.raises(UsageError, match="cannot be put into one file"):
-        write_standalone(case, tmp_path / "case.c")
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ("__builtin_trap();", "stopped by signal 4"),  # SIGILL, which GCC's trap raises on x86-64 (GCC manual)
+        ("put(m, 0x87000000u, 1);", "stopped by signal 11"),  # SIGSEGV: nothing is there
+        ("for (;;) taken = 0;", "no end after 1 s"),
+    ],
+    ids=["trap", "wild", "hang"],
+)
+def test_a_c_that_stops_or_never_ends_does_so_in_the_file_too(tmp_path: Path, wrong: str, said: str) -> None:
+    case = project.case_of(project.make(tmp_path, {0x04: wrong}))
+    file = tmp_path / "case.c"
+    write_standalone(case, file)
+    subprocess.run(["cc", "-O1", "-w", file, "-o", tmp_path / "case"], check=True)
+    done = subprocess.run([tmp_path / "case"], capture_output=True, text=True, check=False)
+    first, second = done.stdout.splitlines()
+    assert first == "expected  returns"
+    assert second.startswith(f"actual    {said}")
+    assert done.returncode == 1
