@@ -22,7 +22,7 @@ from harness.translated import binding as bound
 from harness.translated.build import matching
 from harness.translated.c_source import CFile
 from harness.translated.compiler import Compiler, shown
-from harness.translated.symbols import read_symbols
+from harness.translated.symbols import Symbols, read_symbols
 from harness.verdicts import DifferenceKind
 from harness.workbench import Workbench, shown_path
 from interp.optable import Loc
@@ -188,7 +188,7 @@ class _OneFile:
         while True:
             self._chosen = chosen
             text = b"\n".join(map(self._cut, chosen)).decode(errors="replace")
-            lacking = self._lacking(self.preprocessed(text))
+            lacking = self._symbols(self.preprocessed(text)).undefined
             more = [one for one in self._files if one not in chosen and self._defines(one, lacking)]
             if not more:
                 break
@@ -204,13 +204,13 @@ class _OneFile:
             source.write_text(text)
             return self._run(["-E", "-P", str(source)])
 
-    def _lacking(self, text: str) -> frozenset[str]:
-        """What a C text uses and does not define."""
+    def _symbols(self, text: str) -> Symbols:
+        """What a C text defines and uses, as the compiler sees it."""
         with tempfile.TemporaryDirectory(prefix="standalone-") as folder:
             source, made = Path(folder, "whole.c"), Path(folder, "whole.o")
             source.write_text(text)
             self._run(["-w", "-c", str(source), "-o", str(made)])
-            return read_symbols([made]).undefined
+            return read_symbols([made])
 
     def _cut(self, file: CFile) -> bytes:
         """A file in which functions of the guest that are not called have no bodies."""
@@ -220,12 +220,9 @@ class _OneFile:
 
     def _defines(self, file: CFile, names: frozenset[str]) -> bool:
         """Whether a file has what is lacking: functions or variables that are none of the guest's."""
-        own = {one.name for one in file.functions} | {name for name in names if self._declares(file, name)}
-        return bool((own & names) - self._guest)
-
-    def _declares(self, file: CFile, name: str) -> bool:
-        declarations = (node.text or b"" for node in file.root.children if node.type == "declaration")
-        return any(name.encode() in text and not text.startswith(b"extern") for text in declarations)
+        return bool(
+            self._symbols(self.preprocessed(self._cut(file).decode(errors="replace"))).defined & names - self._guest
+        )
 
     def _run(self, arguments: Sequence[str]) -> str:
         include = [f"-I{folder.resolve()}" for folder in self._translated.include]

@@ -16,8 +16,8 @@ from pathlib import Path
 from harness.errors import UsageError
 from harness.translated.cache import digest, is_kept, keep
 
-#: Always given: the harness makes a shared library whose functions later can be replaced one by one, so that none may be
-#: hidden but by its own declaration.
+#: Always given: the harness makes a shared library whose functions later can be replaced one by one, so that none may
+#: be hidden but by its own declaration.
 _SHARED = ("-fPIC", "-fsemantic-interposition", "-fvisibility=default")
 
 #: Options of the user's command that the worker process must share with the library it loads.

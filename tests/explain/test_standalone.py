@@ -28,6 +28,17 @@ def test_the_file_prints_what_the_case_says_and_ends_with_status_1(tmp_path: Pat
     assert said.returncode == 1
 
 
+def test_a_function_that_a_macro_of_another_file_defines_goes_into_the_file(tmp_path: Path) -> None:
+    wrong = "{ extern int64_t as_it_is(int64_t); {2} = as_it_is((int64_t)((uint32_t){4} >> 2)); }"
+    tally = project.make(tmp_path, {0x04: wrong})
+    made = "#include <stdint.h>\n#define MADE(name) int64_t name(int64_t a) { return a; }\nMADE(as_it_is)\n"
+    (tmp_path / "c" / "made.c").write_text(made)
+    file = tmp_path / "case.c"
+    write_standalone(project.case_of(tally), file)
+    subprocess.run(["cc", "-O1", "-w", file, "-o", tmp_path / "case"], check=True)
+    assert subprocess.run([tmp_path / "case"], check=False).returncode == 1
+
+
 @pytest.mark.parametrize(
     ("wrong", "said"),
     [
