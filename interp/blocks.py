@@ -18,14 +18,14 @@ from operator import or_  # with register 0 it moves a value, as in an assembler
 from typing import Any, NamedTuple
 
 from interp.events import GuestTrap, open_, trap
-from interp.forms import COP0, FCSR, FILES, FLOATS, HI, LO, OUTCOME, SINK, WORD, Floats, Op, closure_of
+from interp.forms import COP0, FCSR, FILES, HI, LO, OUTCOME, SINK, WORD, Floats, Op, closure_of
 from interp.memory import Memory
 from interp.optable import REGISTERS, Insn, Kind, decode
 from interp.words import sext32, sext64, zext64
 
 STATUS, CU1, FR = COP0 + 12, 1 << 29, 1 << 26  # Status and two of its bits: coprocessor 1 usable, 64-bit FPRs
 _REGISTERS = {name: (FILES[file], *field) for name, (file, *field) in REGISTERS.items()}
-_REGISTERS |= {"decision": (OUTCOME, 32, 0), "rm": (SINK, 32, 0)}  # what a branch gives; what the op itself finds
+_REGISTERS |= {"decision": (OUTCOME, 32, 0), "": (SINK, 32, 0)}  # what a branch gives, and what is not there
 
 _LONGEST = 256  # instructions of a block
 _HI_AND_LO = 1 << HI | 1 << LO
@@ -119,9 +119,9 @@ class Assembler:
 
         ``sound`` is what is so at its start. The block at ``end`` is longer than any fuel.
         """
-        if key == end:
-            return Block(key, length=sys.maxsize)
         address, target = key if isinstance(key, tuple) else (key, None)
+        if key == end:
+            return Block(key, length=sys.maxsize, addresses=[zext64(address)])
         block = Block(key, sound)
         insn = self._append(block, address, in_slot=target is not None)
         while target is None and insn and not insn.row.kind.has_slot:
@@ -176,8 +176,8 @@ class Assembler:
         insn = decode(word)
         if insn is None:
             raise GuestTrap(rejection(word), None, f"word {word:08x}")
-        row, read, written = insn.row, _places(word, insn.row.reads), _places(word, insn.row.results)
-        needed = _places(word, row.word)
+        row = insn.row
+        read, written, needed = _places(word, row.reads), _places(word, row.results), _places(word, row.word)
         ops: list[Op] = []
         if row.links and read & written:
             ops.append(self._noted("link-register"))
@@ -196,8 +196,8 @@ class Assembler:
         row, call, make = insn.row, insn.row.meaning, closure_of(insn.row)
         if row.bound:
             call = partial(call, *(self._constant(insn, name) for name in row.bound))
-        a, b, *_ = *(self._slot(insn, name, row.fp_in) for name in row.takes), SINK, SINK
-        d, second, *_ = *(self._slot(insn, name, row.fp_out) or SINK for name in row.gives), SINK, SINK
+        a, b = [self._slot(insn, name, row.fp_in) for name in row.takes]
+        d, second = [self._slot(insn, name, row.fp_out) or SINK for name in row.gives]
         if make:
             call = make(call, self.floats, d, a, b, second, self._ieee)
         return call, d, a, b
@@ -208,7 +208,7 @@ class Assembler:
             return self._pooled(self._constant(insn, name))
         first, lowest, number = _REGISTERS[name]
         place = first + (insn.word >> lowest & 31 | number)
-        return self.floats.views[place][0] if width == 64 and name in FLOATS else place
+        return self.floats.views.get(place, (place,))[0] if width == 64 else place
 
     def _constant(self, insn: Insn, name: str) -> Any:
         """The value of an operand that is no register."""

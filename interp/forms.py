@@ -28,8 +28,6 @@ WORD, HIGH, DOUBLE, COP0, OUTCOME = range(36, 165, 32)
 CONSTANTS = OUTCOME + 1
 FILES = {"gpr": 0, "hi": HI, "lo": LO, "fcsr": FCSR, "fpr": WORD, "cop0": COP0}  #: slots of the registers 0
 
-FLOATS = ("fs", "ft", "fd")  #: operands and results that are floating-point registers
-
 Function = Callable[..., Any]
 Op = tuple[Function, int, int, int]
 
@@ -98,10 +96,10 @@ def closure_of(row: Row) -> Function | None:
     """What makes the op of an instruction of the row from its meaning; None where the meaning is the op."""
     fetch = "saved" if row.kind is Kind.STORE else "used"
     arguments = [
-        "fcsr & 3" if name == "rm" else f"{fetch}({slot}) if {value} is None else {value}" if name in FLOATS else value
-        for name, value, slot in zip(row.takes, "xy-", "ab-", strict=False)
+        "fcsr & 3" if name == "rm" else f"{fetch}({slot}) if {value} is None else {value}" if row.fp_in else value
+        for name, value, slot in zip(row.called, "xy-", "ab-", strict=False)
     ]
-    call = "z = call({arguments})" if len(row.gives) < 2 else "z, r[second] = call({arguments})"
+    call = "z = call({arguments})" if not row.gives[1] else "z, r[second] = call({arguments})"
     if row.kind is Kind.FLOAT and "fcsr" in row.results:
         call = _FLAGS if row.fp_out else _COMPARE
     call = call.format(arguments=", ".join(arguments), width=row.fp_out)

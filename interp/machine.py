@@ -144,8 +144,8 @@ class Machine:
                 stop = Stop("trap", trap.kind, ran[-1], trap.fault_address, steps, trap.detail)
             else:
                 self.next = block.key
-                at = zext64(block.key[0] if isinstance(block.key, tuple) else block.key)
-                stop = Stop("returned" if block.key == self._until else "fuel", "", at, None, fuel - left)
+                kind: Literal["returned", "fuel"] = "returned" if block.key == self._until else "fuel"
+                stop = Stop(kind, "", block.addresses[0], None, fuel - left)
         if self.memory.overwritten:
             instructions = sorted({address for block in trail for address in block.addresses})
             self.events |= {("modified-code", at): None for at in instructions if self.memory.is_changed(at)}

@@ -19,14 +19,14 @@ PAGE = 1 << PAGE_BITS
 _STRUCTS = {1: struct.Struct(">B"), 2: struct.Struct(">H"), 4: struct.Struct(">I"), 8: struct.Struct(">Q")}
 _UNPACK = {n: big_endian.unpack_from for n, big_endian in _STRUCTS.items()}
 _PACK = {n: (big_endian.pack_into, (1 << 8 * n) - 1) for n, big_endian in _STRUCTS.items()}
+_REFUSALS = {"store": "read-only memory", "fetch": "no code there"}
 
 
 class _Region(NamedTuple):
     start: int
     end: int
     data: bytes
-    writable: bool
-    executable: bool
+    allowed: tuple[str, ...]  # of "load", "store", "fetch"
 
     def page(self, start: int) -> bytes:
         """The bytes of the page that an address is in, as they were mapped."""
@@ -76,7 +76,7 @@ class Memory:
         end = start + len(data)
         if start % PAGE or len(data) % PAGE or any(r.start < end and start < r.end for r in self._regions):
             raise ValueError(f"region {address:016x} + {len(data):#x}: not whole pages, or overlaps another")
-        self._regions.append(_Region(start, end, data, writable, executable))
+        self._regions.append(_Region(start, end, data, ("load", "store" * writable, "fetch" * executable)))
         if executable:
             self.code = (*self.code, (start, data))
 
@@ -97,8 +97,6 @@ class Memory:
         page = self._fetched.get(address >> PAGE_BITS)
         if page is None or address & 3:
             start, region = self._checked(address, 4, "fetch")
-            if not region.executable:
-                raise GuestTrap("tlb-fetch", zext64(address), "no code there")
             page = self._fetched[address >> PAGE_BITS] = region.page(start)
         word: int = _UNPACK[4](page, address & PAGE - 1)[0]
         return word
@@ -155,25 +153,24 @@ class Memory:
         return next((region for region in self._regions if region.start <= start < region.end), None)
 
     def _checked(self, address: int, n: int, access: str) -> tuple[int, _Region]:
-        """The kseg0 address and region of an access that is legal but for protection."""
+        """The kseg0 address and the region of an access. Raises: what the chip does where it is not allowed."""
         address = sext64(address)
         if address & (n - 1) or address != sext32(address):
             raise GuestTrap(f"address-error-{access}", zext64(address))
         start = cached(address)
         region = self._find(start)
-        if region is None:
-            raise GuestTrap(f"tlb-{access}", zext64(address), "nothing is mapped there")
+        if region is None or access not in region.allowed:
+            why = "nothing is mapped there" if region is None else _REFUSALS[access]
+            raise GuestTrap(f"tlb-{access}", zext64(address), why)
         return start, region
 
     def _writable(self, address: int, n: int) -> bytearray:
         """The page of a store, on its first touch, in kseg1, between LL and SC, or never."""
         start, region = self._checked(address, n, "store")
-        if not region.writable:
-            raise GuestTrap("tlb-store", zext64(address), "read-only memory")
         self._fast, number = self._written, start >> PAGE_BITS
         if number not in self._written:
             before = region.page(start)
             self._written[number] = self._read[number] = bytearray(before)
-            if region.executable:
+            if "fetch" in region.allowed:
                 self.overwritten[number] = before
         return self._written[number]

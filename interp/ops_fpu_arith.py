@@ -14,10 +14,7 @@ from interp.softfloat import DOUBLE, DOWN, INVALID, NEAREST, SINGLE, TO_ZERO, UP
 from interp.words import select, sext32, sext64
 
 #: The names of the condition codes 0 to 15 (R4K App. B, C.cond.fmt).
-CONDITIONS = (
-    *("f", "un", "eq", "ueq", "olt", "ult", "ole", "ule"),
-    *("sf", "ngle", "seq", "ngl", "lt", "nge", "le", "ngt"),
-)
+CONDITIONS = ["f", "un", "eq", "ueq", "olt", "ult", "ole", "ule", "sf", "ngle", "seq", "ngl", "lt", "nge", "le", "ngt"]
 _S, _D, _W, _L = (f"010001 {field}" for field in ("10000", "10001", "10100", "10101"))
 _flags = partial(row, kind=Kind.FLOAT, to="fd fcsr")
 

@@ -7,40 +7,25 @@ from interp.optable import row
 from interp.words import lshr64, modulo, sext32, sext64, zext32
 
 
-@row("sll", "000000 00000 ttttt ddddd aaaaa 000000", "d,t,a", narrow="always")
-def sll(t: int, a: int) -> int:
-    """Shifts a word left; any t is accepted, for that is how a word is sign-extended."""
-    return sext32(t << a)
+@row("sll", "000000 00000 ttttt ddddd aaaaa 000000", "d,t,a", of="t a", narrow="always")
+@row("sllv", "000000 sssss ttttt ddddd 00000 000100", "d,t,s", of="t s", word="t")
+def sll(t: int, count: int) -> int:
+    """Shifts a word left; SLL takes any t, for that is how a word is sign-extended."""
+    return sext32(t << modulo(count, 32))
 
 
-@row("srl", "000000 00000 ttttt ddddd aaaaa 000010", "d,t,a", word="t")
-def srl(t: int, a: int) -> int:
+@row("srl", "000000 00000 ttttt ddddd aaaaa 000010", "d,t,a", of="t a", word="t")
+@row("srlv", "000000 sssss ttttt ddddd 00000 000110", "d,t,s", of="t s", word="t")
+def srl(t: int, count: int) -> int:
     """Shifts a word right, filling with zeros."""
-    return sext32(zext32(t) >> a)
+    return sext32(zext32(t) >> modulo(count, 32))
 
 
-@row("sra", "000000 00000 ttttt ddddd aaaaa 000011", "d,t,a", word="t")
-def sra(t: int, a: int) -> int:
+@row("sra", "000000 00000 ttttt ddddd aaaaa 000011", "d,t,a", of="t a", word="t")
+@row("srav", "000000 sssss ttttt ddddd 00000 000111", "d,t,s", of="t s", word="t")
+def sra(t: int, count: int) -> int:
     """Shifts a word right, filling with its sign."""
-    return sext32(t) >> a
-
-
-@row("sllv", "000000 sssss ttttt ddddd 00000 000100", "d,t,s", word="t")
-def sllv(t: int, s: int) -> int:
-    """Shifts a word left."""
-    return sext32(t << modulo(s, 32))
-
-
-@row("srlv", "000000 sssss ttttt ddddd 00000 000110", "d,t,s", word="t")
-def srlv(t: int, s: int) -> int:
-    """Shifts a word right, filling with zeros."""
-    return sext32(zext32(t) >> modulo(s, 32))
-
-
-@row("srav", "000000 sssss ttttt ddddd 00000 000111", "d,t,s", word="t")
-def srav(t: int, s: int) -> int:
-    """Shifts a word right, filling with its sign."""
-    return sext32(t) >> modulo(s, 32)
+    return sext32(t) >> modulo(count, 32)
 
 
 @row("dsll", "000000 00000 ttttt ddddd aaaaa 111000", "d,t,a", of="t a")

@@ -101,9 +101,10 @@ class Row:
         status = ["fcsr"] * (self.kind is Kind.FLOAT and "fcsr" in self.results)
         self.reads = (*(operand for operand in self.operands if operand in REGISTERS), *status)
         constants = next((n for n, name in enumerate(self.operands) if name in REGISTERS), 0)
-        #: Constants that the meaning takes first, then what it takes from slots; where what it returns goes.
-        self.bound, self.takes = self.operands[:constants], self.operands[constants:]
-        self.gives = ("decision",) if self.kind.has_slot else self.results
+        #: What the meaning takes: constants, then operands from two slots, then ``rm``; and what it gives to two.
+        self.bound, self.called = self.operands[:constants], self.operands[constants:]
+        self.takes = (*(name for name in self.called if name != "rm"), "", "")[:2]
+        self.gives = (*(("decision",) if self.kind.has_slot else self.results), "", "")[:2]
         self.links = self.kind.has_slot and bool(self.results)  # whether a return address is written: it calls
         self.narrow = self.narrow or ("always" if self.word or self.links else "")
 
@@ -126,8 +127,7 @@ class Insn(NamedTuple):
     @property
     def conditional(self) -> bool:
         """Whether it can go both ways: a branch, but on no register compared with itself, nor on register 0 alone."""
-        reads = self.row.reads
-        decided = "s" in reads and self.s == (self.t if "t" in reads else 0)
+        decided = "s" in self.row.reads and self.s == (self.t if "t" in self.row.reads else 0)
         return self.row.kind in (Kind.BRANCH, Kind.LIKELY) and not decided
 
     def target(self, address: int) -> int:
