@@ -16,7 +16,8 @@ class Suspect:
 
     ``evidence`` are pairs of the slip and the executed instruction in it; ``failing`` and ``passing`` the numbers of
     states in which there is some. ``alone`` says that in no step in evidence another instruction could be wrong in its
-    place, ``carried`` that the C worked on with a wrong result of it.
+    place, ``carried`` that the C worked on with a wrong result of it. ``instead`` are instructions before it whose
+    results it used and no tie shows.
     """
 
     address: int
@@ -25,6 +26,7 @@ class Suspect:
     passing: set[int] = field(default_factory=set)
     alone: bool = True
     carried: bool = False
+    instead: set[int] = field(default_factory=set)
 
 
 def suspects(failing: Sequence[Run], passing: Sequence[Run]) -> list[Suspect]:
@@ -33,12 +35,15 @@ def suspects(failing: Sequence[Run], passing: Sequence[Run]) -> list[Suspect]:
     for number, run in enumerate(failing):
         for slip in run.slips:
             blamed = blame(slip)
-            for step in blamed:
+            unseen = _unseen(slip, blamed)
+            apart = not unseen and (len(blamed) == 1 or _is_wrong_for_itself(slip))
+            for step in (*blamed, *unseen):
                 one = found.setdefault(step.address, Suspect(step.address))
                 one.failing.add(number)
                 one.evidence.append((slip, step))
-                one.alone &= (len(blamed) == 1 or _is_wrong_for_itself(slip)) and not _uses_the_link(step)
+                one.alone &= apart and not _uses_the_link(step)
                 one.carried |= slip.carried
+                one.instead |= {other.address for other in unseen} - {one.address}
     for number, run in enumerate(passing):
         for address in {step.address for slip in run.slips for step in blame(slip)}:
             if address in found:
@@ -104,6 +109,26 @@ def _is(step: Step, kind: Kind) -> bool:
 def _uses_the_link(step: Step) -> bool:
     """Whether what an instruction does hangs on the link of an LL, which no tie shows."""
     return _is(step, Kind.STORE) and bool(step.insn and step.insn.row.results)
+
+
+def _unseen(slip: Slip, blamed: Sequence[Step]) -> list[Step]:
+    """The instructions of a step whose results the ``blamed`` ones used and that were overwritten before the next tie.
+
+    They may be wrong instead, for nothing shows that they were right.
+    """
+    found: list[Step] = []
+    wanted: set[Loc] = set()
+    written: set[Loc] = set()
+    for step in reversed(slip.steps):
+        if any(step is one for one in blamed):
+            wanted = wanted - step.writes.keys() | step.reads.keys()
+        elif wanted & written & step.writes.keys():
+            found.append(step)
+            wanted = wanted - step.writes.keys() | step.reads.keys()
+        else:
+            wanted -= step.writes.keys()
+        written |= step.writes.keys()
+    return found
 
 
 def _skipper(steps: Sequence[Step], number: int, slip: Slip) -> int:

@@ -38,9 +38,13 @@ class Pair:
 
 
 def results(step: Step, slip: Slip, fr: bool) -> list[Pair]:
-    """What an instruction should have written and what the C has there, as far as they differ; whole values."""
+    """What an instruction should have written and what the C has there, as far as they differ; whole values.
+
+    What was overwritten before the C was looked at again is not known.
+    """
     insn = step.insn
-    if insn is None:
+    later = slip.steps[next((n for n, one in enumerate(slip.steps, 1) if one is step), len(slip.steps)) :]
+    if insn is None or any(step.writes.keys() & one.writes.keys() for one in later):
         return []
     pairs: list[Pair] = []
     for name in insn.row.results:
@@ -82,7 +86,7 @@ def kind_of(suspect: Suspect, fr: bool) -> str:
     pairs = [pair for slip, step in evidence for pair in results(step, slip, fr)]
     if pairs:
         return next((name for name, holds in _CLASSES if all(map(holds, pairs))), "wrong value")
-    if any(slip.wrong for slip, _ in evidence):
+    if any(slip.wrong.keys() - step.writes.keys() for slip, step in evidence):
         return "writes another place"
     return ""
 

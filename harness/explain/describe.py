@@ -101,7 +101,8 @@ def operands(step: Step, fr: bool) -> tuple[Value, ...]:
 def wrong_values(slip: Slip, step: Step, fr: bool) -> tuple[Value, ...]:
     """What an instruction should have made, and what the C made."""
     values = [_value(pair) for pair in results(step, slip, fr)]
-    if slip.went is not None:
+    decides = step.insn is not None and step.insn.row.kind.has_slot
+    if slip.went is not None and (decides or not values):
         values.append(Value("next", f"{slip.went[0]:016x}", f"{slip.went[1]:016x}"))
     if slip.ended:
         values.append(Value("next", f"{slip.steps[-1].address + 4:016x}" if slip.steps else "", slip.ended))

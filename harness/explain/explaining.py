@@ -155,7 +155,8 @@ class _Explaining:
     def _told(
         self, named: Sequence[Suspect], failing: Sequence[Run], calibration: Calibration
     ) -> tuple[Method, str, tuple[Culprit, ...]]:
-        chosen = _needed(named, failing)
+        chosen = _needed(named)
+        instead = _instead(named, chosen)
         explained = set().union(*(one.failing for one in chosen))
         agreeing = sum(run.sightings - len(run.slips) for run in failing)
         calibrated = calibration.states or agreeing >= _AGREEING
@@ -167,7 +168,8 @@ class _Explaining:
             how += f" ({calibration.slipping} of them slip too)" if calibration.slipping else ""
         else:
             how += f"; no state at hand passes, but {agreeing} steps agree"
-        culprits = tuple(self._culprit(one, len(failing), sure) for one in chosen)
+        how += f"; no tie tells {len(instead)} more from the first" if instead else ""
+        culprits = tuple(self._culprit(one, len(failing), sure) for one in (*chosen, *instead))
         return Method.LOCKSTEP, f"{how}: {sure}", culprits
 
     def _guessed(self, states: States) -> tuple[Method, str, tuple[Culprit, ...]]:
@@ -198,7 +200,13 @@ class _Explaining:
         return executed(self._steps, self._first.judgement.difference, [one.address for one in culprits], _SLICE)
 
 
-def _needed(named: Sequence[Suspect], failing: Sequence[Run]) -> list[Suspect]:
+def _instead(named: Sequence[Suspect], chosen: Sequence[Suspect]) -> list[Suspect]:
+    """The suspects, the likeliest first, that may be wrong instead of the first of those that were chosen."""
+    others = [one for one in named if one.address in chosen[0].instead and one not in chosen]
+    return others[: _GUESSES - 1]
+
+
+def _needed(named: Sequence[Suspect]) -> list[Suspect]:
     """The suspects that it takes to explain all failing states, each of which explains some on its own."""
     chosen = [named[0]]
     for one in named[1:]:

@@ -44,12 +44,12 @@ def closing_lines(result: BisectResult) -> list[str]:
         rest = result.reason or "with these run by the reference, no difference is left"
         lines.append(f"{rest}: {tried}, {_count(result.runs, 'run')} of the C")
     for names, why in (
-        (result.unseen, "cannot be told from their callers: they are static or hidden in the C"),
-        (result.lacking, "are run by the reference: the C lacks them"),
+        (result.unseen, "not told from the callers, being static or hidden in the C"),
+        (result.lacking, "run by the reference, as the C lacks them"),
     ):
         if names:
             more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""
-            lines.append(f"{', '.join(names[:_SHOWN])}{more} {why}")
+            lines.append(f"{_count(len(names), 'function')} {why}: {', '.join(names[:_SHOWN])}{more}")
     lines += [f"note: {note}" for note in result.notes]
     legs = ", ".join(f"{leg.name} {leg.version}" for leg in result.legs)
     return [*lines, f"legs {legs}", f"seed {result.seed}, {result.seconds:.1f} s"]

@@ -65,6 +65,22 @@ def test_a_likely_branch_that_runs_a_slot_which_is_wrong_itself_is_a_fault_of_it
     assert set(blamed(ran, slip(2, right=0x34, held=0x3400, old=9))) == {BRANCH, SLOT}
 
 
+def test_an_instruction_whose_result_no_tie_shows_may_be_wrong_instead() -> None:
+    # ori v0,zero,1; slt v0,a0,v0; and then the next tie: v0 as ori made it was never seen.
+    ori = Step(BRANCH, decode(encode("ori", t=2, s=0, imm=1)), reads={("gpr", 0): 0}, writes={V0: 1})
+    slt = Step(SLOT, decode(encode("slt", d=2, s=4, t=2)), reads={("gpr", 4): 0, V0: 1}, writes={V0: 1})
+    first, second = suspects([Run(slips=[Slip(1, SLOT + 4, (ori, slt), {V0: (1, 0)})])], [])
+    assert (first.address, second.address, first.instead) == (SLOT, BRANCH, {BRANCH})
+    assert not first.alone
+
+
+def test_an_operand_that_a_tie_shows_to_be_right_is_not_to_blame() -> None:
+    ori = Step(BRANCH, decode(encode("ori", t=3, s=0, imm=1)), reads={("gpr", 0): 0}, writes={("gpr", 3): 1})
+    slt = Step(SLOT, decode(encode("slt", d=2, s=4, t=3)), reads={("gpr", 4): 0, ("gpr", 3): 1}, writes={V0: 1})
+    (one,) = suspects([Run(slips=[Slip(1, SLOT + 4, (ori, slt), {V0: (1, 0)})])], [])
+    assert (one.address, one.alone) == (SLOT, True)
+
+
 def test_of_a_store_that_needs_a_link_alone_nothing_is_certain() -> None:
     # LL and SC share the link, which the C keeps where no tie shows it (MIPS III, LL and SC).
     sc = Step(BRANCH, decode(encode("sc", t=2, s=4, imm=0)), reads={V0: 5}, writes={V0: 1}, access=(0, 4, True))

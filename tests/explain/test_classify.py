@@ -6,7 +6,7 @@ import pytest
 
 from harness.engines.replay import Step
 from harness.explain.blame import Suspect, blame
-from harness.explain.classify import DECIDED_LATE, LINK_LOST, RUNS_SLOT, SKIPS_SLOT, kind_of
+from harness.explain.classify import DECIDED_LATE, LINK_LOST, RUNS_SLOT, SKIPS_SLOT, kind_of, results
 from harness.explain.slips import Slip
 from harness.program.assembly import encode
 from interp.optable import Insn, decode
@@ -62,6 +62,14 @@ def test_the_class_of_a_wrong_single(right: int, value: int, kind: str) -> None:
     f2 = ("fpr", 2)
     step = Step(AT, insn("add.s", fd=2, fs=4, ft=6), writes={f2: right})
     assert told(step, {f2: (right, value)}) == kind
+
+
+def test_of_a_result_that_was_overwritten_before_the_next_tie_nothing_is_told() -> None:
+    first = Step(AT, insn("ori", t=2, s=0, imm=1), writes={V0: 1})
+    second = Step(AT + 4, insn("slt", d=2, s=4, t=2), reads={V0: 1}, writes={V0: 1})
+    slip = Slip(1, AT + 8, (first, second), {V0: (1, 0)})
+    assert results(first, slip, fr=False) == []
+    assert kind_of(Suspect(AT, [(slip, first)]), fr=False) == ""
 
 
 def test_a_class_must_fit_all_evidence() -> None:
