@@ -12,10 +12,9 @@ from typing import Any, Literal, NamedTuple
 
 from interp.blocks import CU1, FR, STATUS, Assembler, Block, Key
 from interp.events import GuestTrap, heard_by
-from interp.forms import CONSTANTS, DOUBLE, FCSR, FILES, HI, LO, OUTCOME, Op
+from interp.forms import CONSTANTS, DOUBLE, FCSR, HI, LO, OUTCOME, WORD, Op
 from interp.memory import Memory
-from interp.optable import Loc
-from interp.words import M64, sext64, zext64
+from interp.words import sext64, zext64
 
 _VARIANTS = 4
 
@@ -62,7 +61,6 @@ class Machine:
         self.slots: list[Any] = [0] * CONSTANTS
         self.assembler = Assembler(memory, self.slots, fr, ieee)
         self.blocks: dict[Key, dict[int, Block]] = {}  #: what was made so far, by what is sound at the start
-        self._files = FILES | ({"fpr": DOUBLE} if fr else {})
         self._code: tuple[tuple[int, bytes], ...] | None = None
         self._until = 0
         self._position: Iterator[Op] = iter(())
@@ -80,26 +78,9 @@ class Machine:
 
     def get_state(self) -> Registers:
         """The registers as they are."""
-        r, first, saved = self.slots, self._files["fpr"], self.assembler.floats.saved
+        r, first, saved = self.slots, DOUBLE if self.fr else WORD, self.assembler.floats.saved
         fpr = [saved(at) if value is None else value for at, value in enumerate(r[first : first + 32], first)]
         return Registers(tuple(map(zext64, r[:32])), zext64(r[HI]), zext64(r[LO]), tuple(fpr), r[FCSR])
-
-    def place(self, loc: Loc) -> int:
-        """The slot of a register."""
-        return self._files[loc[0]] + loc[1]
-
-    def get(self, loc: Loc) -> int:
-        """The unsigned value of a register."""
-        place = self.place(loc)
-        value = self.slots[place]
-        return int(self.assembler.floats.saved(place) if value is None else value & M64)
-
-    def set(self, loc: Loc, value: int) -> None:
-        """Gives a register an unsigned value."""
-        place = self.place(loc)
-        if loc[0] == "fpr":
-            self.assembler.floats.claim(place)
-        self.slots[place] = value if loc[0] in ("fpr", "fcsr") else sext64(value)
 
     @property
     def stale_halves(self) -> frozenset[int]:

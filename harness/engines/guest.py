@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from harness.abi import RA, SP
+from harness.engines import registers
 from harness.engines.base import (
     RETURN_ADDRESS,
     Coverage,
@@ -124,11 +125,11 @@ class _View:
 
     def get(self, loc: Loc) -> int:
         """The unsigned value of a register."""
-        return self._machine.get(loc)
+        return registers.get(self._machine, loc)
 
     def set(self, loc: Loc, value: int) -> None:
         """Gives a register an unsigned value."""
-        self._machine.set(loc, value)
+        registers.put(self._machine, loc, value)
         self.changed[loc] = value
 
     def read(self, address: int, size: int) -> bytes:

@@ -11,6 +11,7 @@ from itertools import groupby
 from typing import NamedTuple
 
 from harness.engines import operands
+from harness.engines.registers import get, place
 from interp.blocks import Block, Key
 from interp.events import GuestTrap
 from interp.forms import FCSR, OUTCOME, SINK, Op
@@ -99,8 +100,8 @@ def _instructions(block: Block, machine: Machine) -> Iterator[_Traced]:
             address,
             insn,
             tuple(next(ops) for _ in same),
-            tuple((loc, machine.place(loc)) for loc in sources),
-            tuple((loc, machine.place(loc)) for loc in targets if loc != ("gpr", 0)),
+            tuple((loc, place(machine, loc)) for loc in sources),
+            tuple((loc, place(machine, loc)) for loc in targets if loc != ("gpr", 0)),
             insn is not None and insn.row.access > 0,
             insn is not None and insn.row.kind.has_slot,
         )
@@ -117,8 +118,8 @@ def _insn(machine: Machine, address: int) -> Insn | None:
 def _executed(machine: Machine, traced: _Traced) -> Step:
     """Runs one instruction and says what it read and wrote."""
     address, insn, ops, sources, targets, accesses, decides = traced
-    r, get = machine.slots, machine.get
-    step = Step(address, insn, {loc: get(loc) if r[at] is None else r[at] & M64 for loc, at in sources}, {})
+    r = machine.slots
+    step = Step(address, insn, {loc: get(machine, loc) if r[at] is None else r[at] & M64 for loc, at in sources}, {})
     if accesses and insn:
         step.access = *operands.span(insn, r[insn.s]), insn.row.kind is Kind.STORE
     try:
@@ -131,7 +132,7 @@ def _executed(machine: Machine, traced: _Traced) -> Step:
             r[FCSR] = step.writes["fcsr", 0] = trap.fcsr
         return step
     for loc, at in targets:
-        step.writes[loc] = get(loc) if r[at] is None else r[at] & M64
+        step.writes[loc] = get(machine, loc) if r[at] is None else r[at] & M64
     if step.access and insn:
         start, size, stores = step.access
         failed = stores and insn.row.results and r[insn.t or SINK] == 0  # SC without a link

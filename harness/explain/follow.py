@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from harness.engines import registers
 from harness.engines.base import MachineState, Target
 from harness.engines.reference import Reference
 from harness.engines.replay import Step
@@ -85,7 +86,7 @@ class Follower:
 
     def get(self, loc: Loc) -> int:
         """The unsigned value of a register."""
-        return self._guest.machine.get(loc)
+        return registers.get(self._guest.machine, loc)
 
     def registers(self) -> Registers:
         """All registers, unsigned."""
@@ -104,7 +105,7 @@ class Follower:
         if loc[0] == "mem":
             self._guest.memory.store(sext64(loc[1]), 1, value)
         else:
-            self._guest.machine.set(loc, value)
+            registers.put(self._guest.machine, loc, value)
 
     def restart(self, address: int) -> None:
         """Goes on at ``address``, where the C went."""

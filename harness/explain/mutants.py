@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from difflib import SequenceMatcher
 from typing import Any
 
+from harness.engines import registers
 from interp.forms import CONSTANTS, FCSR, OUTCOME, SINK, Op
 from interp.machine import Machine
 from interp.optable import ROWS, Insn, Kind, Row, decode
@@ -142,7 +143,7 @@ def _results(machine: Machine, insn: Insn, ops: tuple[Op, ...]) -> Iterator[Muta
         yield from _float_results(machine, insn, ops, names)
         return
     for name in names:
-        place = machine.place(insn.loc(name))
+        place = registers.place(machine, insn.loc(name))
         if place == 0:
             continue
         of = f" in {name}" if len(names) > 1 else ""
@@ -151,7 +152,7 @@ def _results(machine: Machine, insn: Insn, ops: tuple[Op, ...]) -> Iterator[Muta
         old = _scratch(machine)
         yield Mutant(f"writes nothing{of}", ((_take, old, place, 0), *ops, (_take, place, old, 0)))
     if names == ["lo", "hi"] or names == ["hi", "lo"]:
-        hi, lo, old = machine.place(("hi", 0)), machine.place(("lo", 0)), _scratch(machine)
+        hi, lo, old = registers.place(machine, ("hi", 0)), registers.place(machine, ("lo", 0)), _scratch(machine)
         yield Mutant("HI and LO swapped", (*ops, (_take, old, hi, 0), (_take, hi, lo, 0), (_take, lo, old, 0)))
 
 
@@ -171,11 +172,11 @@ def _float_results(machine: Machine, insn: Insn, ops: tuple[Op, ...], names: Seq
     old: list[int] = []
 
     def keep(_x: Any, _y: Any) -> None:
-        old[:] = map(machine.get, pair)
+        old[:] = (registers.get(machine, loc) for loc in pair)
 
     def back(_x: Any, _y: Any) -> None:
         for loc, value in zip(pair, old, strict=True):
-            machine.set(loc, value)
+            registers.put(machine, loc, value)
 
     if wide:
         turned = _op(lambda x: (x & 0xFFFF_FFFF) << 32 | x >> 32)
@@ -186,7 +187,7 @@ def _float_results(machine: Machine, insn: Insn, ops: tuple[Op, ...], names: Seq
     else:
 
         def move(word: int, _: Any) -> None:
-            machine.set(("fpr", number ^ 1), word)
+            registers.put(machine, ("fpr", number ^ 1), word)
 
         moved: tuple[Op, ...] = ((move, SINK, place, 0), (back, SINK, 0, 0))
         yield Mutant("in the other register of the pair", ((keep, SINK, 0, 0), *ops, *moved))
@@ -208,8 +209,9 @@ def _operands(machine: Machine, insn: Insn, ops: tuple[Op, ...]) -> Iterator[Mut
         loc = insn.loc(name)
         if loc[0] not in ("gpr", "hi", "lo") or loc == ("gpr", 0):
             continue
+        place = registers.place(machine, loc)
         for like, change in _OPERANDS:
-            yield Mutant(f"of operand {name} {like}", _with_operand(machine, ops, machine.place(loc), _op(change)))
+            yield Mutant(f"of operand {name} {like}", _with_operand(machine, ops, place, _op(change)))
     if insn.row.access:
         for like, distance in (("1", 1), ("2", 2), ("3", 3), ("4", 4)):
             for sign in (1, -1):
@@ -219,7 +221,7 @@ def _operands(machine: Machine, insn: Insn, ops: tuple[Op, ...]) -> Iterator[Mut
                     return sext64(x + step)
 
                 text = f"{like} byte{'s' if distance > 1 else ''} {'behind' if sign > 0 else 'before'} its address"
-                yield Mutant(text, _with_operand(machine, ops, machine.place(insn.loc("s")), moved))
+                yield Mutant(text, _with_operand(machine, ops, registers.place(machine, insn.loc("s")), moved))
 
 
 def _with_operand(

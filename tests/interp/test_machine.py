@@ -7,6 +7,7 @@ import random
 import pytest
 from guest_runs import CODE, DATA, coverage, page, registers, run, words
 
+from harness.engines import registers as registers_of
 from interp.machine import Machine, Stop
 from interp.memory import PAGE, Memory
 
@@ -270,9 +271,9 @@ def test_without_fr_a_doubleword_is_an_even_odd_pair() -> None:
 def test_a_register_that_is_set_between_runs_is_not_seen_as_it_was(fr: bool, name: str, set_: int) -> None:
     # The machine keeps what it made of the register for the instruction before: a doubleword of words, or a word.
     machine = float_run([f"{name} fd=4 fs=2"], {2: 5, 3: 6}, fr)
-    machine.set(("fpr", set_), 9)
+    registers_of.put(machine, ("fpr", set_), 9)
     machine.run(CODE, CODE + 4, 10)
-    assert [machine.get(("fpr", n)) & 0xFFFF_FFFF for n in (set_, set_ + 2)] == [9, 9]
+    assert [registers_of.get(machine, ("fpr", n)) & 0xFFFF_FFFF for n in (set_, set_ + 2)] == [9, 9]
 
 
 def test_with_fr_a_word_is_the_low_half_and_its_upper_half_becomes_open() -> None:

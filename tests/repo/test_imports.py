@@ -24,6 +24,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "harness.engines.guest",
         "harness.engines.operands",
         "harness.engines.probes",
+        "harness.engines.registers",
         "harness.engines.replay",
         "harness.engines.trail",
         "harness.program.assembly",
