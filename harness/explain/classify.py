@@ -102,7 +102,12 @@ def _loses_link(slip: Slip, step: Step) -> bool:
 def _flow(slip: Slip, step: Step) -> str:
     """What went wrong in the flow of control; empty where that is not it."""
     insn = step.insn
-    if insn is not None and insn.row.kind is Kind.BRANCH and slip.went is None and slip.wrong:
+    if (
+        insn is not None
+        and insn.row.kind is Kind.BRANCH
+        and slip.went is None
+        and slip.wrong.keys() - step.writes.keys()
+    ):
         return SKIPS_SLOT
     if slip.ended:
         return {"hang": "never comes back", "crash": "stops the host", "wild": "strays from the guest's memory"}.get(

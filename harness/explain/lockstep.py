@@ -24,7 +24,7 @@ from harness.explain.neighbours import changed
 from harness.explain.slips import STACK, Blind, Run, Slip, Wrong
 from harness.explain.variables import Variables
 from harness.explain.watched import Watched
-from interp.optable import Loc, decode
+from interp.optable import Kind, Loc, decode
 
 #: Gives bytes of the guest's memory by address and size.
 Reader = Callable[[int, int], bytes]
@@ -103,6 +103,7 @@ class _Following:
         self._visits: set[int] = set()  # numbers of the ties seen there: one that comes again is another visit
         self._last = -1  # the address of the last tie that the C came to
         self._uncarried: dict[Loc, Slip] = {}  # places that are wrong, of which no step has shown yet who uses them
+        self._strayed: Slip | None = None  # the last slip, if the C went another way there
         self._skipped = -1  # address of a branch whose slot came first in the C: its own tie says nothing
         self._aside: tuple[int, Wrong] | None = None  # a tie to which the reference did not come, and what was wrong
         self._steps: list[Step] = []
@@ -242,12 +243,24 @@ class _Following:
     def _note(self, address: int, wrong: Wrong, went: tuple[int, int] | None) -> None:
         self.run.written.update({self.kind(loc) for step in self._steps for loc in step.writes})
         self.run.wrong.update({self.kind(loc) for loc in wrong})
+        follows = went is not None and self._follows_wrong_address()
         self._carry(agrees=not wrong and went is None)
-        if (wrong or went) and self._steps:
+        if (wrong or went) and self._steps and not follows:
             self._slip(address, wrong, went)
 
+    def _follows_wrong_address(self) -> bool:
+        """Whether a jump went where a register led that had been wrong before: the C may have nothing there."""
+        jumps = (one for one in self._steps if one.insn is not None and one.insn.row.kind is Kind.INDIRECT)
+        return not self._watched.mends and any(one.reads.keys() & self._uncarried.keys() for one in jumps)
+
     def _carry(self, agrees: bool) -> None:
-        """Notes which wrong places a step used; those that it wrote anew are forgotten."""
+        """Notes which wrong places a step used; those that it wrote anew are forgotten.
+
+        Where the C went another way and then did a step as the reference does it there, it is on that way.
+        """
+        if self._strayed is not None and self._steps:
+            self._strayed.carried |= agrees
+            self._strayed = None
         if not self._uncarried or self._watched.mends:
             return
         for step in self._steps:
@@ -294,6 +307,7 @@ class _Following:
         slip = Slip(self.run.sightings, at, tuple(self._steps), wrong, went, ended, unchanged, self._last)
         self.run.slips.append(slip)
         self._uncarried.update(dict.fromkeys(wrong, slip))
+        self._strayed = slip if went is not None else None
 
     def _old(self, loc: Loc) -> int | None:
         """What the C held in a place at the last tie that was judged."""

@@ -128,6 +128,8 @@ def _varied(states: Sequence[Judged], known: Iterable[Judged]) -> list[Judged]:
     return fresh + rest
 
 
-def _way(one: Judged) -> tuple[str, int]:
-    difference = one.judgement.difference
-    return (difference.where, difference.others) if difference is not None else ("", 0)
+def _way(one: Judged) -> tuple[object, ...]:
+    """Where a state differs, in how many places, and the branch directions that it goes in the reference."""
+    difference, coverage = one.judgement.difference, one.outcomes[0][1].coverage
+    place = (difference.where, difference.others) if difference is not None else ()
+    return *place, coverage.edges if coverage is not None else None

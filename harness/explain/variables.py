@@ -58,11 +58,14 @@ class Variables:
                 self._against[self._origin[loc][1]] += 1
 
     def put_right(self, sighting: Sighting, wrong: dict[Loc, tuple[int, int]]) -> None:
-        """Gives what was wrong at the last tie the value that it should have, where the C keeps it."""
-        for loc, (right, _) in wrong.items():
+        """Gives what was wrong at the last tie the value that it should have, wherever the C keeps it.
+
+        A variable that was only read from the binding's place has a wrong value from there, and does not go back to it.
+        """
+        for loc, (right, value) in wrong.items():
             if loc in self._origin:
                 sighting.put_variable(self._origin[loc][0], right)
-            else:
+            if loc not in self._origin or _file(sighting.registers, loc[0])[loc[1]] == value:
                 sighting.put(loc, right)
 
     def judge(self) -> None:

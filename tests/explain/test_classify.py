@@ -72,6 +72,13 @@ def test_of_a_result_that_was_overwritten_before_the_next_tie_nothing_is_told() 
     assert kind_of(Suspect(AT, [(slip, first)]), fr=False) == ""
 
 
+def test_a_branch_with_a_wrong_link_does_not_skip_its_slot() -> None:
+    # BGEZAL links to the instruction behind its slot (MIPS III, BGEZAL).
+    ra, link = ("gpr", 31), AT + 8
+    branch = Step(AT, insn("bgezal", s=4, imm=4), reads={("gpr", 4): 1}, writes={ra: link}, taken=True)
+    assert told(branch, {ra: (link, AT + 4)}) == "high word right and low word wrong"
+
+
 def test_a_class_must_fit_all_evidence() -> None:
     step = Step(AT, insn("addu", d=2, s=4, t=5), writes={V0: 0x10})
     slips = [Slip(1, AT + 4, (step,), {V0: (0x10, value)}) for value in (0x11, 0x20)]

@@ -62,6 +62,17 @@ def test_a_fault_that_another_one_hides_in_every_state_is_named_too(tmp_path: Pa
     assert {one.address & 0xFFFF_FFFF for one in told.culprits} == {project.ADDRESS, project.ADDRESS + 0x04}
 
 
+def test_a_variable_that_only_copies_a_wrong_register_does_not_bring_the_wrong_value_back(tmp_path: Path) -> None:
+    # a2 is wrong behind 80001000 in the struct; each later statement that reads it does so through a copy of its own.
+    wrong = {
+        0x00: "{4} = (int32_t)({4} + 1); {6} ^= 8;",
+        0x04: "{ int64_t reg_6 = g.r[6]; {2} = (int32_t){4} >> 2; (void)reg_6; }",
+    }
+    wrong |= {0x10: "{ int64_t reg_6 = g.r[6]; {2} = (int32_t)({2} - {5}); (void)reg_6; }"}
+    told = explain(project.case_of(project.make(tmp_path, wrong)))
+    assert [one.address & 0xFFFF_FFFF for one in told.culprits] == [project.ADDRESS]
+
+
 def test_variables_that_cannot_be_put_right_are_told_and_cost_nothing_else(tmp_path: Path) -> None:
     tally = project.make(tmp_path, HIDING, cached=True)
     file = tmp_path / "c" / "all.c"
