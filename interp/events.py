@@ -8,11 +8,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-_IDS = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
+_IDS: dict[str, dict[str, str]] = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
 #: Id -> what it is and where it is defined.
-TRAPS: dict[str, str] = _IDS["trap"]
-OPENS: dict[str, str] = _IDS["open"]
-WARNINGS: dict[str, str] = _IDS["warning"]
+TRAPS, OPENS, WARNINGS = (_IDS[kind] for kind in ("trap", "open", "warning"))
 
 
 @dataclass(eq=False)

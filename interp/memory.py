@@ -8,6 +8,7 @@ was mapped: the reference does not run what the guest itself wrote (open without
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 from interp.events import GuestTrap, open_
@@ -17,7 +18,7 @@ PAGE_BITS = 12
 PAGE = 1 << PAGE_BITS
 
 _STRUCTS = {1: struct.Struct(">B"), 2: struct.Struct(">H"), 4: struct.Struct(">I"), 8: struct.Struct(">Q")}
-_UNPACK = {n: big_endian.unpack_from for n, big_endian in _STRUCTS.items()}
+_UNPACK: dict[int, Callable[..., Sequence[int]]] = {n: big_endian.unpack_from for n, big_endian in _STRUCTS.items()}
 _PACK = {n: (big_endian.pack_into, (1 << 8 * n) - 1) for n, big_endian in _STRUCTS.items()}
 _REFUSALS = {"store": "read-only memory", "fetch": "no code there"}
 
@@ -98,8 +99,7 @@ class Memory:
         if page is None or address & 3:
             start, region = self._checked(address, 4, "fetch")
             page = self._fetched[address >> PAGE_BITS] = region.page(start)
-        word: int = _UNPACK[4](page, address & PAGE - 1)[0]
-        return word
+        return _UNPACK[4](page, address & PAGE - 1)[0]
 
     def load(self, address: int, n: int) -> int:
         """Loads ``n`` bytes."""
@@ -107,8 +107,7 @@ class Memory:
         if page is None or offset & (n - 1):
             start, region = self._checked(address, n, "load")
             page = self._read.setdefault(start >> PAGE_BITS, region.page(start))
-        value: int = _UNPACK[n](page, offset)[0]
-        return value
+        return _UNPACK[n](page, offset)[0]
 
     def store(self, address: int, n: int, value: int) -> None:
         """Stores the low ``n`` bytes of ``value``."""

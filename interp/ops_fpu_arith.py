@@ -98,14 +98,7 @@ for _fmt, _name, _fields, _width in ((SINGLE, "s", _S, 32), (DOUBLE, "d", _D, 64
     for _rows in (_arithmetic, _compares, _to_integers, _from_integers):
         _rows(_fmt, _name, _fields, _width)
 
-
-@_flags("cvt.s.d", f"{_D} 00000 ddddd aaaaa 100000", "fd,fs", fp_in=64, fp_out=32)
-def cvt_s_d(fs: int, rm: int) -> Result:
-    """The single nearest to a double."""
-    return SINGLE.convert(fs, DOUBLE, rm)
-
-
-@_flags("cvt.d.s", f"{_S} 00000 ddddd aaaaa 100001", "fd,fs", fp_in=32, fp_out=64)
-def cvt_d_s(fs: int, rm: int) -> Result:
-    """The double that is a single."""
-    return DOUBLE.convert(fs, SINGLE, rm)
+# Between the formats; a single is a double, too, so that only one of them rounds.
+_narrowing, _widening = f"{_D} 00000 ddddd aaaaa 100000", f"{_S} 00000 ddddd aaaaa 100001"
+_flags("cvt.s.d", _narrowing, "fd,fs", of="fs rm", fp_in=64, fp_out=32)(partial(SINGLE.convert, DOUBLE))
+_flags("cvt.d.s", _widening, "fd,fs", of="fs rm", fp_in=32, fp_out=64)(partial(DOUBLE.convert, SINGLE))

@@ -216,7 +216,7 @@ class Format:
         """The number nearest to a signed integer; of 0 it is +0."""
         return self._pack(value, -self.quantum, rm) if value else (0, 0)
 
-    def convert(self, a: int, source: Format, rm: int) -> Result:
+    def convert(self, source: Format, a: int, rm: int) -> Result:
         """The number of this format nearest to one of another; a quiet NaN keeps the leading bits of its fraction."""
         sign = self.sign if a & source.sign else 0
         if a & source.infinity == source.infinity:

@@ -144,7 +144,7 @@ def floating(a0: int, f0: int, f4: int, f6: int, f8: int, f14: int, f16: int, f2
         fcsr = fcsr & KEPT | raised * RAISED if raised < 2 else unfinished(raised)
         f0, raised = div_s(f4, f2, fcsr & 3)
         fcsr = fcsr & KEPT | raised * RAISED if raised < 2 else unfinished(raised)
-        f10, raised = to_d(f0, SINGLE, fcsr & 3)
+        f10, raised = to_d(SINGLE, f0, fcsr & 3)
         fcsr = fcsr & KEPT | raised * RAISED if raised < 2 else unfinished(raised)
         f12, raised = mul_d(f10, f14, fcsr & 3)
         fcsr = fcsr & KEPT | raised * RAISED if raised < 2 else unfinished(raised)
@@ -159,7 +159,7 @@ def floating(a0: int, f0: int, f4: int, f6: int, f8: int, f14: int, f16: int, f2
         relation, raised = compare_d(f12, f14, True)
         fcsr = fcsr & KEPT | raised * RAISED if raised < 2 else unfinished(raised)
         fcsr = fcsr | CONDITION if relation & LESS else fcsr & ~CONDITION
-        f18, raised = to_s(f14, DOUBLE, fcsr & 3)
+        f18, raised = to_s(DOUBLE, f14, fcsr & 3)
         fcsr = fcsr & KEPT | raised * RAISED if raised < 2 else unfinished(raised)
         a0 = a0 - 1 & M32
         more = a0 != 0

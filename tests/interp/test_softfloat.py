@@ -295,28 +295,28 @@ def test_from_integer() -> None:
 
 
 def test_single_to_double_is_exact() -> None:
-    assert DOUBLE.convert(0x3FC0_0000, SINGLE, DOWN) == (0x3FF8_0000_0000_0000, 0)
-    assert DOUBLE.convert(0xFF80_0000, SINGLE, DOWN) == (0xFFF0_0000_0000_0000, 0)
-    assert DOUBLE.convert(MINUS, SINGLE, DOWN) == (0x8000_0000_0000_0000, 0)
-    assert DOUBLE.convert(1, SINGLE, NEAREST) == (0x36A0_0000_0000_0000, DENORMAL)
-    assert DOUBLE.convert(0x7FBF_FFFF, SINGLE, NEAREST) == (0x7FF7_FFFF_E000_0000, QUIET_NAN)
-    assert DOUBLE.convert(0x7FC0_0000, SINGLE, NEAREST) == (DOUBLE.default_nan, INVALID)
+    assert DOUBLE.convert(SINGLE, 0x3FC0_0000, DOWN) == (0x3FF8_0000_0000_0000, 0)
+    assert DOUBLE.convert(SINGLE, 0xFF80_0000, DOWN) == (0xFFF0_0000_0000_0000, 0)
+    assert DOUBLE.convert(SINGLE, MINUS, DOWN) == (0x8000_0000_0000_0000, 0)
+    assert DOUBLE.convert(SINGLE, 1, NEAREST) == (0x36A0_0000_0000_0000, DENORMAL)
+    assert DOUBLE.convert(SINGLE, 0x7FBF_FFFF, NEAREST) == (0x7FF7_FFFF_E000_0000, QUIET_NAN)
+    assert DOUBLE.convert(SINGLE, 0x7FC0_0000, NEAREST) == (DOUBLE.default_nan, INVALID)
 
 
 def test_double_to_single_rounds_and_may_leave_the_range() -> None:
     def narrow(a: int) -> list[int]:
-        return [SINGLE.convert(a, DOUBLE, rm)[0] for rm in MODES]
+        return [SINGLE.convert(DOUBLE, a, rm)[0] for rm in MODES]
 
     assert narrow(0x3FF0_0000_1000_0000) == [ONE, ONE, ONE + 1, ONE]  # 1 + 2**-24
     assert narrow(0x3FF0_0000_3000_0000) == [ONE + 2, ONE + 1, ONE + 2, ONE + 1]
     assert narrow(0x47EF_FFFF_EFFF_FFFF) == [LARGEST, LARGEST, INFINITY, LARGEST]
     assert narrow(0x47EF_FFFF_F000_0000) == [INFINITY, LARGEST, INFINITY, LARGEST]
-    assert SINGLE.convert(0x3690_0000_0000_0000, DOUBLE, NEAREST) == (0, SUBNORMAL)  # 2**-150, halfway to 2**-149
-    assert SINGLE.convert(0x36A0_0000_0000_0000, DOUBLE, NEAREST) == (1, TINY)
-    assert SINGLE.convert(1, DOUBLE, UP) == (1, SUBNORMAL | DENORMAL)
+    assert SINGLE.convert(DOUBLE, 0x3690_0000_0000_0000, NEAREST) == (0, SUBNORMAL)  # 2**-150, halfway to 2**-149
+    assert SINGLE.convert(DOUBLE, 0x36A0_0000_0000_0000, NEAREST) == (1, TINY)
+    assert SINGLE.convert(DOUBLE, 1, UP) == (1, SUBNORMAL | DENORMAL)
     # A quiet NaN stays one, even where the kept part of its fraction is empty.
-    assert SINGLE.convert(0x7FF0_0000_0000_0001, DOUBLE, NEAREST) == (SINGLE.default_nan, QUIET_NAN)
-    assert SINGLE.convert(0xFFF1_0000_0000_0001, DOUBLE, NEAREST) == (0xFF88_0000, QUIET_NAN)
+    assert SINGLE.convert(DOUBLE, 0x7FF0_0000_0000_0001, NEAREST) == (SINGLE.default_nan, QUIET_NAN)
+    assert SINGLE.convert(DOUBLE, 0xFFF1_0000_0000_0001, NEAREST) == (0xFF88_0000, QUIET_NAN)
 
 
 @FORMATS
@@ -340,4 +340,4 @@ def test_single_survives_the_way_through_double() -> None:
     random = Random(2)
     for _ in range(2000):
         a = operand(SINGLE, random)
-        assert SINGLE.convert(DOUBLE.convert(a, SINGLE, NEAREST)[0], DOUBLE, random.randrange(4))[0] == a
+        assert SINGLE.convert(DOUBLE, DOUBLE.convert(SINGLE, a, NEAREST)[0], random.randrange(4))[0] == a
