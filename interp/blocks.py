@@ -30,7 +30,7 @@ _REGISTERS |= {"decision": (OUTCOME, 32, 0), "": (SINK, 32, 0)}  # what a branch
 _LONGEST = 256  # instructions of a block
 _HI_AND_LO = 1 << HI | 1 << LO
 _ODD_FPRS = 0xAAAA_AAAA << WORD
-_COPROCESSOR_1 = 0xFFFF_FFFF << WORD | 1 << FCSR
+_COPROCESSOR_1 = 0xFFFF_FFFF << WORD | 1 << FCSR  # what only its instructions name
 
 #: What runs next: a signed address, or the (delay slot, target) of a likely branch that is taken.
 Key = int | tuple[int, int]

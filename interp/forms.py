@@ -93,7 +93,10 @@ _OTHER = {0: "d", 32: "floats.views[d][0]", 64: "floats.views[d][1]"}  # by widt
 
 @cache
 def closure_of(row: Row) -> Function | None:
-    """What makes the op of an instruction of the row from its meaning; None where the meaning is the op."""
+    """What makes the op of an instruction of the row from its meaning; None where the meaning is the op.
+
+    Where a row reads floating-point registers, any operand that is None is one in another view.
+    """
     fetch = "saved" if row.kind is Kind.STORE else "used"
     arguments = [
         "fcsr & 3" if name == "rm" else f"{fetch}({slot}) if {value} is None else {value}" if row.fp_in else value

@@ -1,7 +1,7 @@
 """The machine: registers over a memory, and a run loop of four lines.
 
-The code cache keeps blocks across runs as long as the bytes of the code stay. An op that traps has written nothing,
-and how far the iterator over the ops came tells its address: exact traps cost a normal run nothing.
+The code cache keeps blocks across runs as long as the bytes of the code and the end of the runs stay. An op that traps
+has written nothing, and how far the iterator over the ops came tells its address: exact traps cost a run nothing.
 """
 
 from __future__ import annotations

@@ -97,8 +97,8 @@ class Row:
         self.operands = tuple(inspect.signature(self.meaning).parameters if self.of is None else self.of.split())
         first = self.syntax.split(",")[0] if self.kind in (Kind.ALU, Kind.LOAD, Kind.FLOAT) else ""
         self.results = tuple((first if self.to is None else self.to).split())
-        #: The operands that are registers, and FCR31 where it is rewritten.
         status = ["fcsr"] * (self.kind is Kind.FLOAT and "fcsr" in self.results)
+        #: The operands that are registers, and FCR31 where it is rewritten.
         self.reads = (*(operand for operand in self.operands if operand in REGISTERS), *status)
         constants = next((n for n, name in enumerate(self.operands) if name in REGISTERS), 0)
         #: What the meaning takes: constants, then operands from two slots, then ``rm``; and what it gives to two.
