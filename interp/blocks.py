@@ -214,8 +214,7 @@ class Assembler:
         """The value of an operand that is no register."""
         if name == "mem":
             return self._memory
-        fields = {"i": insn.imm, "u": insn.uimm, "a": insn.a, "a32": insn.a + 32, "k": insn.d, "n": insn.row.access}
-        return fields[name]
+        return {"i": insn.imm, "u": insn.uimm, "a": insn.a, "a32": insn.a + 32, "k": insn.d, "n": insn.row.access}[name]
 
     def _noted(self, kind: str) -> Op:
         """The op that notes something open."""

@@ -8,7 +8,7 @@ address, the lower bytes of the register. One meaning serves all widths where on
 
 from interp.memory import Memory
 from interp.optable import Kind, row
-from interp.words import lshr64, modulo, ones, sext
+from interp.words import modulo, ones, sext, zext64
 
 
 @row("lb", "100000 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.LOAD, access=1, narrow="always")
@@ -50,7 +50,7 @@ def load_left(mem: Memory, n: int, i: int, s: int, t: int) -> int:
 def load_right(mem: Memory, n: int, i: int, s: int, t: int) -> int:
     """Loads the right half into t, which keeps its upper bytes; a word is sign-extended whatever it keeps."""
     byte = modulo(s + i, n)
-    loaded = lshr64(mem.load(s + i - byte, n), 8 * (n - 1 - byte))
+    loaded = zext64(mem.load(s + i - byte, n)) >> 8 * (n - 1 - byte)
     return sext(loaded | t & ~ones(8 * (byte + 1)), 8 * n)
 
 
@@ -77,7 +77,7 @@ def store_conditional(mem: Memory, n: int, i: int, s: int, t: int) -> int:
 def store_left(mem: Memory, n: int, i: int, s: int, t: int) -> None:
     """Stores the left half of t."""
     byte = modulo(s + i, n)
-    mem.merge(s + i - byte, n, lshr64(t & ones(8 * n), 8 * byte), ones(8 * (n - byte)))
+    mem.merge(s + i - byte, n, zext64(t & ones(8 * n)) >> 8 * byte, ones(8 * (n - byte)))
 
 
 @row("swr", "101110 sssss ttttt iiiiiiiiiiiiiiii", "t,i(s)", kind=Kind.STORE, access=4, reach="right")

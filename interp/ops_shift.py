@@ -1,31 +1,47 @@
 """Shifts (R4K App. A; V41 pp. 487-489, 554).
 
-A variable word shift takes the low 5 bits of s as its amount, a doubleword shift the low 6.
+A variable word shift takes the low 5 bits of s as its amount, a doubleword shift the low 6. Fixed word
+shifts are frequent: they have meanings of their own, without the modulo.
 """
 
 from interp.optable import row
-from interp.words import lshr64, modulo, sext32, sext64, zext32
+from interp.words import modulo, sext32, sext64, zext32, zext64
 
 
-@row("sll", "000000 00000 ttttt ddddd aaaaa 000000", "d,t,a", of="t a", narrow="always")
-@row("sllv", "000000 sssss ttttt ddddd 00000 000100", "d,t,s", of="t s", word="t")
-def sll(t: int, count: int) -> int:
-    """Shifts a word left; SLL takes any t, for that is how a word is sign-extended."""
-    return sext32(t << modulo(count, 32))
+@row("sll", "000000 00000 ttttt ddddd aaaaa 000000", "d,t,a", narrow="always")
+def sll(t: int, a: int) -> int:
+    """Shifts a word left; any t is taken, for that is how a word is sign-extended."""
+    return sext32(t << a)
 
 
-@row("srl", "000000 00000 ttttt ddddd aaaaa 000010", "d,t,a", of="t a", word="t")
-@row("srlv", "000000 sssss ttttt ddddd 00000 000110", "d,t,s", of="t s", word="t")
-def srl(t: int, count: int) -> int:
+@row("sllv", "000000 sssss ttttt ddddd 00000 000100", "d,t,s", word="t")
+def sllv(t: int, s: int) -> int:
+    """Shifts a word left."""
+    return sext32(t << modulo(s, 32))
+
+
+@row("srl", "000000 00000 ttttt ddddd aaaaa 000010", "d,t,a", word="t")
+def srl(t: int, a: int) -> int:
     """Shifts a word right, filling with zeros."""
-    return sext32(zext32(t) >> modulo(count, 32))
+    return sext32(zext32(t) >> a)
 
 
-@row("sra", "000000 00000 ttttt ddddd aaaaa 000011", "d,t,a", of="t a", word="t")
-@row("srav", "000000 sssss ttttt ddddd 00000 000111", "d,t,s", of="t s", word="t")
-def sra(t: int, count: int) -> int:
+@row("srlv", "000000 sssss ttttt ddddd 00000 000110", "d,t,s", word="t")
+def srlv(t: int, s: int) -> int:
+    """Shifts a word right, filling with zeros."""
+    return sext32(zext32(t) >> modulo(s, 32))
+
+
+@row("sra", "000000 00000 ttttt ddddd aaaaa 000011", "d,t,a", word="t")
+def sra(t: int, a: int) -> int:
     """Shifts a word right, filling with its sign."""
-    return sext32(t) >> modulo(count, 32)
+    return sext32(t) >> a
+
+
+@row("srav", "000000 sssss ttttt ddddd 00000 000111", "d,t,s", word="t")
+def srav(t: int, s: int) -> int:
+    """Shifts a word right, filling with its sign."""
+    return sext32(t) >> modulo(s, 32)
 
 
 @row("dsll", "000000 00000 ttttt ddddd aaaaa 111000", "d,t,a", of="t a")
@@ -41,7 +57,7 @@ def dsll(t: int, count: int) -> int:
 @row("dsrlv", "000000 sssss ttttt ddddd 00000 010110", "d,t,s", of="t s")
 def dsrl(t: int, count: int) -> int:
     """Shifts a doubleword right, filling with zeros."""
-    return sext64(lshr64(t, modulo(count, 64)))
+    return sext64(zext64(t) >> modulo(count, 64))
 
 
 @row("dsra", "000000 00000 ttttt ddddd aaaaa 111011", "d,t,a", of="t a")

@@ -68,10 +68,11 @@ def sync() -> None:
     """Nothing: the reference has neither caches nor another processor."""
 
 
-@row("mfc0", "010000 00000 ttttt ddddd 00000000000", "t,c0", narrow="always")
-def mfc0(c0: int) -> int:
-    """The low word of a CP0 register."""
-    return sext32(c0)
+@row("mfc0", "010000 00000 ttttt ddddd 00000000000", "t,c0", of="c0", narrow="always")
+@row("mtc0", "010000 00100 ttttt ddddd 00000000000", "t,c0", of="t", to="c0")
+def mfc0(value: int) -> int:
+    """Moves the low word of a general or a CP0 register to the other, sign-extended."""
+    return sext32(value)
 
 
 @row("dmfc0", "010000 00001 ttttt ddddd 00000000000", "t,c0", of="c0")
@@ -79,12 +80,6 @@ def mfc0(c0: int) -> int:
 def dmfc0(value: int) -> int:
     """Moves a doubleword between a general and a CP0 register."""
     return value
-
-
-@row("mtc0", "010000 00100 ttttt ddddd 00000000000", "t,c0", to="c0")
-def mtc0(t: int) -> int:
-    """The low word of a general register."""
-    return sext32(t)
 
 
 @row("tlbr", "010000 1 0000000000000000000 000001", "", kind=Kind.SYSTEM)

@@ -51,11 +51,6 @@ def ones(count: int) -> int:
     return (1 << count) - 1
 
 
-def lshr64(v: int, count: int) -> int:
-    """Shifts the low 64 bits right by 0 to 64, filling with zeros."""
-    return (v & 0xFFFFFFFFFFFFFFFF) >> count
-
-
 def ult64(a: int, b: int) -> bool:
     """Compares the low 64 bits as unsigned numbers."""
     return a < b if (a < 0) == (b < 0) else b < 0
@@ -97,5 +92,4 @@ def product64(a: int, b: int) -> tuple[int, int]:
 
 def product_u64(a: int, b: int) -> tuple[int, int]:
     """High and low 64 bits of the unsigned 128-bit product."""
-    product = (a & M64) * (b & M64)
-    return sext64(product >> 64), sext64(product)
+    return product64(zext64(a), zext64(b))
