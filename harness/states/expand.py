@@ -12,7 +12,7 @@ from harness.engines.base import MachineState
 from harness.states import values
 from harness.states.builder import StateBuilder
 from harness.states.draw import Draft
-from harness.states.model import FIXED_GPRS, MOST_SHIFT, SHIFTED, TO_BLOCK, Block, Input, Kind, Place, Shape
+from harness.states.model import AT_BLOCK, FIXED_GPRS, MOST_SHIFT, SHIFTED, TO_BLOCK, Block, Input, Kind, Place, Shape
 from harness.states.words import sign_extended
 
 #: States that one draft expands into by default.
@@ -57,8 +57,7 @@ def expand(shape: Shape, draft: Draft, member: int = 0) -> MachineState:
         if item.kind is Kind.POINTER:
             builder.write(item.place, _pointer_or_null(rng, shape, item, edit))
         elif item.kind is Kind.END:
-            block = shape.blocks[item.block]
-            builder.write(item.place, block.address + (_distance(rng, block) if edit is None else edit))
+            builder.write(item.place, _end(rng, shape, item, edit))
         elif edit is not None:
             builder.write(item.place, edit)
         elif item.kind is Kind.FUNCTION:
@@ -110,6 +109,16 @@ def _filling(rng: Random, shape: Shape, block: Block) -> bytes:
     unit, kind = plain.most_common(1)[0][0] if plain else (1, Kind.SCALAR)
     size = block.high - block.low
     return values.filling(rng, size, unit, kind) if fields else rng.randbytes(size)
+
+
+def _end(rng: Random, shape: Shape, item: Input, edit: int | None) -> int:
+    """The end of a buffer, or the address of any object that an edit names; never that of another one by chance."""
+    if edit is not None and AT_BLOCK <= edit < AT_BLOCK + len(shape.blocks):
+        return shape.blocks[edit - AT_BLOCK].address
+    block = shape.blocks[item.block]
+    address = block.address + (_distance(rng, block) if edit is None else edit)
+    is_other = address > block.address + block.high and any(other.address == address for other in shape.blocks)
+    return address + block.alignment if is_other else address
 
 
 def _distance(rng: Random, block: Block) -> int:

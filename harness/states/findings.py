@@ -24,6 +24,7 @@ from harness.states.growth import Growth
 from harness.states.guesses import ORDER, FoundBlock, Guess, printed_order
 from harness.states.layout import CELL, MOST_BLOCKS, apart, base_state, cell_address, packed, window
 from harness.states.model import (
+    AT_BLOCK,
     FIXED_GPRS,
     MOST_SHIFT,
     NOT_NULL,
@@ -119,7 +120,9 @@ class Findings:
                 shift = value - SHIFTED if SHIFTED <= value < SHIFTED + MOST_SHIFT else 0
                 builder.write(place, addresses[block] + shift if value else 0)
             elif guess.kind is Kind.END:
-                builder.write(place, addresses[guess.block] + values.get(place, 0))
+                value = values.get(place, 0)
+                other = AT_BLOCK <= value < AT_BLOCK + len(addresses)
+                builder.write(place, addresses[value - AT_BLOCK] if other else addresses[guess.block] + value)
             elif place in values:
                 builder.write(place, values[place])
         return builder.state()

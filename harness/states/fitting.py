@@ -8,7 +8,7 @@ from harness.states.callees import Callees
 from harness.states.guesses import FoundBlock, Guess
 from harness.states.inverse import Wanted
 from harness.states.layout import CELL, cell_address
-from harness.states.model import MOST_SHIFT, NOT_NULL, SHIFTED, TO_BLOCK, Kind, Place
+from harness.states.model import AT_BLOCK, MOST_SHIFT, NOT_NULL, SHIFTED, TO_BLOCK, Kind, Place
 from harness.states.trace import Trace
 from harness.states.words import sign_extended
 
@@ -64,8 +64,7 @@ class Fitting:
         if guess.kind is Kind.POINTER:
             return {place: self._pointer_edit(place, guess, address)}
         if guess.kind is Kind.END:
-            distance = address - (cell_address(self._arena, guess.block) if address > MOST_EXTENT else 0)
-            return {place: distance} if 0 <= distance <= MOST_FIELDS else {}
+            return self._end_edit(place, guess, address)
         if not self._is_allowed(place, guess, value):
             return {}
         is_register = place.room in ("gpr", "hi", "lo")
@@ -87,9 +86,21 @@ class Fitting:
         shift = (value - cell_address(self._arena, guess.block) + MOST_SHIFT) % (1 << 64)
         if guess.block >= 0 and shift < 2 * MOST_SHIFT and shift % MOST_SHIFT:  # only its alignment matters
             return SHIFTED + shift % MOST_SHIFT
-        first = cell_address(self._arena, 0)
-        number, distance = divmod(value % (1 << 64) - first, CELL)
-        return TO_BLOCK + number if not distance and 0 <= number < len(self._blocks) else NOT_NULL
+        first = cell_address(self._arena, 0) - MOST_SHIFT
+        number, distance = divmod(value % (1 << 64) - first, CELL)  # near another block is as good as at it
+        return TO_BLOCK + number if distance < 2 * MOST_SHIFT and 0 <= number < len(self._blocks) else NOT_NULL
+
+    def _end_edit(self, place: Place, guess: Guess, value: int) -> dict[Place, int]:
+        """An address, or what an edit says already, as an edit of an end: a little behind its block, or at another."""
+        if value <= MOST_EXTENT:
+            return {place: value} if value <= MOST_FIELDS else {}
+        if AT_BLOCK <= value < AT_BLOCK + len(self._blocks):
+            return {place: value}
+        distance = value - cell_address(self._arena, guess.block)
+        number, off = divmod(value - cell_address(self._arena, 0), CELL)
+        if not off and number != guess.block and 0 <= number < len(self._blocks):
+            return {place: AT_BLOCK + number}
+        return {place: distance} if 0 <= distance <= MOST_FIELDS else {}
 
     def _kind(self, place: Place) -> Kind | None:
         guess = self._guesses.get(place)

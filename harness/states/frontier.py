@@ -113,8 +113,8 @@ class Frontier:
         self.gone: set[Direction] = set()
 
     def note(self, trace: Trace, given: Mapping[Place, int]) -> None:
-        """Takes over a run that was started with ``given``."""
-        run = _Run(dict(given), trace.values, trace.path)
+        """Takes over a run that was started with ``given``, from which words may be taken later."""
+        run = _Run(given, trace.values, trace.path)
         gone = {(condition.address, int(condition.taken)) for condition in trace.path}
         if trace.counts:
             self.gone |= gone

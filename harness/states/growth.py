@@ -25,7 +25,7 @@ class Growth:
         return any(guess.fixed and place.room == "block" for place, guess in self._guesses.items())
 
     def find_ends(self, compared: Iterable[tuple[Place, Place]]) -> None:
-        """Takes scalars that were ``compared`` with a pointer, and with no number, for ends of the pointer's block.
+        """Takes scalars that were ``compared`` with an address, and with no number, for ends of that block.
 
         Only to be asked late: until it is used, a second pointer looks the same.
         """
@@ -34,7 +34,7 @@ class Growth:
                 guess, pointer = self._guesses.get(place), self._guesses.get(other)
                 if guess is None or guess.kind is not Kind.SCALAR or guess.is_told or "number" in guess.uses:
                     continue
-                if pointer is not None and pointer.kind is Kind.POINTER and pointer.block >= 0:
+                if pointer is not None and pointer.kind in (Kind.POINTER, Kind.END) and pointer.block >= 0:
                     guess.kind, guess.block = Kind.END, pointer.block
 
     def adopt(self, wanted: Wanted) -> list[Place]:

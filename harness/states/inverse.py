@@ -203,9 +203,12 @@ def _two(made: Made, swapped: bool = False) -> Made:
 
 
 def _unequal(origin: Origin, other: int) -> tuple[int, ...]:
-    """Values unlike ``other``; of a condition its opposite."""
+    """Values unlike ``other``; of a condition its opposite, of a mask those with another one of its bits, or all."""
     if origin.made is not None and origin.made.name in _LESS:
         return (1 - other,)
+    if origin.made is not None and origin.made.name == "andi":
+        mask = bits_set(origin)
+        return (other ^ mask & -mask, other ^ 1 << mask.bit_length() >> 1, other ^ mask)
     return (other + 1, other - 1, other ^ 0x10, 0, -1)
 
 

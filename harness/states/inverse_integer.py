@@ -70,6 +70,7 @@ def _and(old: int, other: int, target: int, index: int) -> Iterator[int]:
     if not target & ~other:
         yield old & ~other | target
         yield target
+        yield (old | other) + 1 + target  # the next multiple of a power of two, where smaller ones go another way
 
 
 def _or(old: int, other: int, target: int, index: int) -> Iterator[int]:

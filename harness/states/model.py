@@ -119,11 +119,13 @@ class Block:
 
 #: One explicit word of a draft: a place and the unsigned value it takes; of a pointer, 0, ``NOT_NULL`` for its own
 #: block, ``TO_BLOCK`` plus the number of another one, or ``SHIFTED`` plus a number of bytes below ``MOST_SHIFT`` behind
-#: the begin of its own; of an end, its distance in bytes from the block's address.
+#: the begin of its own; of an end, its distance in bytes from the block's address, or ``AT_BLOCK`` plus the number of
+#: another one.
 Edit = tuple[Place, int]
 NOT_NULL = 1
 TO_BLOCK = 2
 SHIFTED, MOST_SHIFT = 0x100, 16
+AT_BLOCK = 0x1_0000
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from harness.abi import SP
 from harness.engines.base import MachineState
-from harness.states.model import MOST_SHIFT, NOT_NULL, SHIFTED, TO_BLOCK, Input, Kind, Place, Shape
+from harness.states.model import AT_BLOCK, MOST_SHIFT, NOT_NULL, SHIFTED, TO_BLOCK, Input, Kind, Place, Shape
 from harness.states.words import Word, sign_extended, value_of
 
 
@@ -18,7 +18,10 @@ def _edit(shape: Shape, item: Input, value: int, numbers: dict[int, int]) -> int
     if item.kind is Kind.FUNCTION:
         return sign_extended(value)
     if item.kind is Kind.END:
-        return max(0, value - shape.blocks[item.block].address)
+        own, other = shape.blocks[item.block], numbers.get(value)
+        if other is not None and not own.address <= value <= own.address + own.high:
+            return AT_BLOCK + other
+        return max(0, value - own.address)
     if item.kind is not Kind.POINTER or not value:
         return value
     address = value % (1 << 64) if item.place.size == 8 else value | ~0xFFFF_FFFF & (1 << 64) - 1

@@ -255,6 +255,7 @@ class Search:
         """Runs with one set of values until the function ends or nothing more can be mended."""
         rng = Random(number)
         held = dict(given)
+        noted: list[_Values] = []
         reruns = strays = 0
         for _ in range(_REPAIRS):
             if self._fuel <= 0:
@@ -267,6 +268,7 @@ class Search:
             grown = self._findings.learn(trace)
             whole = self._findings.fitting.completed(held, trace)
             self._frontier.note(trace, whole)
+            noted.append(whole)
             if aim is not None and self._frontier.mend(aim, trace, whole):
                 strays += 1
             if trace.counts:
@@ -297,6 +299,8 @@ class Search:
                     held[place] = NOT_NULL
                 elif kind is Kind.COUNT:
                     held[place] = values.draw(rng, self._findings.input(place), self._constants)
+                    for earlier in noted:  # what aims at a branch from there must not be as big again
+                        earlier.pop(place, None)
 
     def _draw_missing(self, rng: Random, number: int, held: _Values) -> None:
         """Gives a value to each input that has none yet."""

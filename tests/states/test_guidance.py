@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from machine_code import A0, A1, BASE, NOP, RA, RETURN, SP, T0, T1, V0, ZERO, program
+from machine_code import A0, A1, A2, BASE, NOP, RA, RETURN, SP, T0, T1, V0, ZERO, program
 
 from harness.abi import ABIS
 from harness.coverage import Reach
@@ -183,6 +183,67 @@ def test_a_pointer_is_put_off_its_alignment_where_a_branch_asks_for_that() -> No
     )
     assert reach_of(code, families=0) == {}
 
+
+def test_an_address_that_a_list_is_searched_for_is_that_of_any_of_its_objects() -> None:
+    """Each object in a place of its own: for (i = 0; i < 5 && a0; i++) if ((a0 = a0->next) == a1) return 1;"""
+    code: list[int] = []
+    for left in (25, 20, 15, 10, 5):
+        code += [
+            encode("beq", s=A0, t=ZERO, i=left - 1),
+            NOP,
+            encode("lw", t=A0, s=A0),
+            encode("beq", s=A0, t=A1, i=left - 2),
+            NOP,
+        ]
+    exits = encode("jr", s=RA), encode("addiu", t=V0), encode("jr", s=RA), encode("addiu", t=V0, i=1)
+    assert reach_of((*code, *exits), families=0) == {}
+
+
+def test_two_pointers_are_put_near_each_other_where_their_distance_decides() -> None:
+    """return (unsigned)(a0 + 3 - a1) < 7 ? *a0 + *a1 : 0; as compilers see whether two buffers overlap."""
+    code = (
+        encode("lw", t=T0, s=A0),
+        encode("lw", t=V0, s=A1),
+        encode("addiu", t=T1, s=A0, i=3),
+        encode("subu", d=T1, s=T1, t=A1),
+        encode("sltiu", t=T1, s=T1, i=7),
+        encode("bne", s=T1, t=ZERO, i=2),
+        encode("addu", d=V0, s=V0, t=T0),
+        encode("addu", d=V0),
+        *RETURN,
+    )
+    assert reach_of(code, families=0) == {}
+
+
+def test_a_run_that_did_not_end_is_not_the_one_that_is_changed() -> None:
+    """if (a2 >= 5) copy(a0, a1, a2), byte by byte where ((a0 | a1) & 3) != 0, else word by word.
+
+    That the count must be small is known only after runs with big ones came to the branch.
+    """
+    code = (
+        encode("sltiu", t=T0, s=A2, i=5),
+        encode("bne", s=T0, t=ZERO, i=10),
+        encode("or", d=T0, s=A0, t=A1),
+        encode("andi", t=T0, s=T0, i=3),
+        encode("beq", s=T0, t=ZERO, i=9),
+        encode("addu", d=T0, s=A2),
+        encode("lbu", t=T1, s=A1),
+        encode("addiu", t=A1, s=A1, i=1),
+        encode("addiu", t=T0, s=T0, i=-1),
+        encode("sb", s=A0, t=T1),
+        encode("bne", s=T0, t=ZERO, i=-5),
+        encode("addiu", t=A0, s=A0, i=1),
+        *RETURN,
+        encode("srl", d=T0, t=A2, a=2),
+        encode("lw", t=T1, s=A1),
+        encode("addiu", t=A1, s=A1, i=4),
+        encode("addiu", t=T0, s=T0, i=-1),
+        encode("sw", s=A0, t=T1),
+        encode("bne", s=T0, t=ZERO, i=-5),
+        encode("addiu", t=A0, s=A0, i=4),
+        *RETURN,
+    )
+    assert reach_of(code, families=0) == {}
 
 def test_each_of_the_first_objects_of_a_list_gets_words_of_its_own() -> None:
     """for (n = 0; n < 7 && a0; n++, a0 = a0->next) if (a0->value == 40 + n) return n; seven times in a row, no loop"""

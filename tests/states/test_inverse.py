@@ -150,6 +150,16 @@ def test_every_branch_is_turned_round(name: str, takes: Callable[[int, int], boo
     assert any(takes(changed, 9) is not takes(value, 9) for changed in turned)
 
 
+@pytest.mark.parametrize("mask", [0x8000, 0x82, 6, 1, 0xFFFF])
+@pytest.mark.parametrize("value", [0, 0x7D01, 0xFFFF])
+def test_a_test_of_flags_is_turned_round_by_bits_of_its_mask(mask: int, value: int) -> None:
+    held = {A: value}
+    flags = operation("andi", held, lambda a: a & mask, leaf(A), immediate=mask)
+    condition = branch("bne", value & mask != 0, held, flags, constant(0))
+    changed = [with_wanted(held, wanted)[A] for wanted in flips(condition, held)]
+    assert any((value & mask != 0) is not (new & mask != 0) for new in changed)
+
+
 @pytest.mark.parametrize(("left", "right"), [(3, 10), (10, 3), (4, 4)])
 @pytest.mark.parametrize("name", ["slt", "sltu"])
 def test_a_set_on_less_than_is_turned_round_by_either_side(name: str, left: int, right: int) -> None:
