@@ -8,6 +8,7 @@ from harness.engines.base import Outcome
 from harness.opcodes.bins import Values
 from harness.opcodes.probe import PLAIN, RESULT, Probe
 from harness.program.assembly import encode
+from interp import ops_alu
 from interp.optable import Kind, Row, decode
 
 #: Why an outcome that no state had is no gap: nobody can put it into a state.
@@ -16,6 +17,9 @@ UNSEEN = "no state that counts comes to it"
 #: The exceptions of FCR31 by their cause bits (R4K p. 163).
 _CAUSES = {16: "invalid", 15: "division by zero", 14: "overflow", 13: "underflow", 12: "inexact"}
 _SIGNS = ("zero", "positive", "negative")
+#: Meanings whose carry and overflow are told apart.
+_ADDITIONS = frozenset((ops_alu.add, ops_alu.addu, ops_alu.dadd, ops_alu.daddu))
+_SUBTRACTIONS = frozenset((ops_alu.sub, ops_alu.subu, ops_alu.dsub, ops_alu.dsubu))
 
 
 def outcome_names(probe: Probe) -> tuple[str, ...]:
@@ -31,7 +35,8 @@ def outcome_names(probe: Probe) -> tuple[str, ...]:
     if not set(row.results) & {"d", "t", "hi", "lo"}:
         return ()
     signs = tuple(f"result {sign}" for sign in _SIGNS)
-    return (*signs, "carry", "no carry", "overflow", "no overflow") if _adds(row) or _subtracts(row) else signs
+    sums = _ADDITIONS | _SUBTRACTIONS
+    return (*signs, "carry", "no carry", "overflow", "no overflow") if row.meaning in sums else signs
 
 
 def outcomes(probe: Probe, values: Values, outcome: Outcome) -> Iterator[str]:
@@ -56,10 +61,10 @@ def outcomes(probe: Probe, values: Values, outcome: Outcome) -> Iterator[str]:
 
 def _carries(row: Row, probe: Probe, values: Values) -> Iterator[str]:
     """Carry (of a subtraction: borrow) and signed overflow, in the width of the opcode."""
-    bits = 64 if row.name.startswith("d") else 32
+    bits = 32 if row.word else 64
     x = values[0][0]
     y = probe.immediate if probe.immediate is not None else values[0][1]
-    sign = -1 if _subtracts(row) else 1
+    sign = -1 if row.meaning in _SUBTRACTIONS else 1
     unsigned = x % (1 << bits) + sign * (y % (1 << bits))
     signed = _signed(x, bits) + sign * _signed(y, bits)
     yield "carry" if not 0 <= unsigned < 1 << bits else "no carry"
@@ -69,14 +74,6 @@ def _carries(row: Row, probe: Probe, values: Values) -> Iterator[str]:
 def _signed(value: int, bits: int) -> int:
     low = value % (1 << bits)
     return low - (low >> bits - 1 << bits)
-
-
-def _adds(row: Row) -> bool:
-    return row.kind is Kind.ALU and row.name.removeprefix("d").startswith("add")
-
-
-def _subtracts(row: Row) -> bool:
-    return row.kind is Kind.ALU and row.name.removeprefix("d").startswith("sub")
 
 
 def _row(probe: Probe) -> Row | None:
