@@ -245,6 +245,25 @@ def test_a_run_that_did_not_end_is_not_the_one_that_is_changed() -> None:
     )
     assert reach_of(code, families=0) == {}
 
+def test_a_count_is_made_the_next_multiple_where_the_last_one_is_too_small() -> None:
+    """if (a2 >= 9) { for (n = a2; n; n--) *a0++; return a2 % 8 ? 1 : a2; } counts are small."""
+    code = (
+        encode("sltiu", t=T0, s=A2, i=9),
+        encode("bne", s=T0, t=ZERO, i=9),
+        encode("addu", d=V0, s=A2),
+        encode("lbu", t=T0, s=A0),
+        encode("addiu", t=A2, s=A2, i=-1),
+        encode("bne", s=A2, t=ZERO, i=-3),
+        encode("addiu", t=A0, s=A0, i=1),
+        encode("andi", t=T1, s=V0, i=7),
+        encode("beq", s=T1, t=ZERO, i=2),
+        NOP,
+        encode("addiu", t=V0, i=1),
+        *RETURN,
+    )
+    assert reach_of(code, families=0) == {}
+
+
 def test_each_of_the_first_objects_of_a_list_gets_words_of_its_own() -> None:
     """for (n = 0; n < 7 && a0; n++, a0 = a0->next) if (a0->value == 40 + n) return n; seven times in a row, no loop"""
     code: list[int] = []
