@@ -11,6 +11,9 @@ from harness.engines.base import StopKind
 from harness.engines.reference import Reference
 from harness.program.assembly import encode
 from harness.states.draw import Draft
+from harness.states.expand import expand
+from harness.states.model import AT_BLOCK, Kind
+from harness.states.readback import words_of
 from harness.states.shape import Search
 from harness.states.source import ShapedStates
 from harness.verdicts import Miss
@@ -184,7 +187,7 @@ def test_a_pointer_is_put_off_its_alignment_where_a_branch_asks_for_that() -> No
     assert reach_of(code, families=0) == {}
 
 
-def test_an_address_that_a_list_is_searched_for_is_that_of_any_of_its_objects() -> None:
+def search_of_a_list() -> tuple[int, ...]:
     """Each object in a place of its own: for (i = 0; i < 5 && a0; i++) if ((a0 = a0->next) == a1) return 1;"""
     code: list[int] = []
     for left in (25, 20, 15, 10, 5):
@@ -195,8 +198,21 @@ def test_an_address_that_a_list_is_searched_for_is_that_of_any_of_its_objects() 
             encode("beq", s=A0, t=A1, i=left - 2),
             NOP,
         ]
-    exits = encode("jr", s=RA), encode("addiu", t=V0), encode("jr", s=RA), encode("addiu", t=V0, i=1)
-    assert reach_of((*code, *exits), families=0) == {}
+    return (*code, encode("jr", s=RA), encode("addiu", t=V0), encode("jr", s=RA), encode("addiu", t=V0, i=1))
+
+
+def test_an_address_that_a_list_is_searched_for_is_that_of_any_of_its_objects() -> None:
+    assert reach_of(search_of_a_list(), families=0) == {}
+
+
+def test_the_address_of_an_object_is_read_back_from_a_state_as_what_put_it_there() -> None:
+    image = program(search_of_a_list())
+    shape = Search(image, image.functions[0], ABIS["o32"], False).shape
+    (end,) = (item for item in shape.inputs if item.kind is Kind.END and item.place.room == "gpr")
+    others = [AT_BLOCK + block.number for block in shape.blocks if block.number != end.block]
+    for edit in (0, 4, *others):
+        assert words_of(shape, expand(shape, Draft(0, ((end.place, edit),))))[end.place] == edit
+    assert len(others) == 4
 
 
 def test_two_pointers_are_put_near_each_other_where_their_distance_decides() -> None:
